@@ -1,0 +1,1 @@
+"""What the camera is: conventions, camera model, lens profiles, opening photos, calibration."""

@@ -1,0 +1,1 @@
+"""What the photos show: tags found, dots measured, sightings collected."""

@@ -1,0 +1,1 @@
+"""What it means: adjustment, scale, datum, deviations, report and the command line."""

@@ -1,0 +1,97 @@
+"""The result of a job: everything the files, the page and the terminal say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calib.frames import Array, Pose
+from pipeline.deviation import DeviationTable
+from pipeline.findings import Finding
+from pipeline.job import Job
+from pipeline.solution import Solution
+
+
+@dataclass(frozen=True)
+class CardRow:
+    """One measured card; (3,) arrays in the vehicle frame (network frame without a sheet), mm.
+
+    Attributes
+    ----------
+    card : id.
+    role : "base", "point", "bar" or "tie".
+    centre_mm : mean of its four dots.
+    normal : unit vector out of the printed face.
+    U_mm : expanded uncertainty (k = 2) of the centre.
+    photos : in how many photos it was measured.
+    """
+
+    card: int
+    role: str
+    centre_mm: Array
+    normal: Array
+    U_mm: Array
+    photos: int
+
+
+@dataclass(frozen=True)
+class BarCheck:
+    """One bar after scaling: what the photos say of its length, against its certificate, mm.
+
+    ``U_mm`` is the expanded uncertainty of the difference.
+    """
+
+    cards: tuple[int, int]
+    length_mm: float
+    measured_mm: float
+    U_mm: float
+
+
+@dataclass(frozen=True)
+class PhotoRow:
+    """What became of one photo.
+
+    Attributes
+    ----------
+    name : file name inside ``photos/``.
+    cards : ids measured in it.
+    used : whether it took part in the adjustment; ``reason`` says why not.
+    rms_px : rms of its residuals per coordinate (nan when not used).
+    """
+
+    name: str
+    cards: tuple[int, ...]
+    used: bool
+    reason: str
+    rms_px: float
+
+
+@dataclass(frozen=True)
+class Result:
+    """Everything one ``solve`` found.
+
+    Attributes
+    ----------
+    job : settings and files.
+    solution : the adjusted, scaled network (network frame).
+    scaled : whether a bar gave the scale; without one millimetres are those of the printer.
+    vehicle_from_network : the vehicle frame, None when there is no sheet or no datum.
+    base : names "POINT SIDE" of the base points that carried the frame.
+    datum_rms_mm : rms of the base points' misfit to the sheet (nan without).
+    cards, bars, photos : tables.
+    deviations : reference points; empty rows without a datum.
+    findings : what the technician should know, worst first.
+    seconds : wall time of each stage, in order.
+    """
+
+    job: Job
+    solution: Solution
+    scaled: bool
+    vehicle_from_network: Pose | None
+    base: tuple[str, ...]
+    datum_rms_mm: float
+    cards: tuple[CardRow, ...]
+    bars: tuple[BarCheck, ...]
+    photos: tuple[PhotoRow, ...]
+    deviations: DeviationTable
+    findings: tuple[Finding, ...]
+    seconds: dict[str, float]

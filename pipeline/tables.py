@@ -1,0 +1,472 @@
+"""The files for other programs: points.csv, cards.csv and result.json.
+
+Their columns and keys are a public interface: later versions only add.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import importlib.metadata
+import io
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calib.camera import CONSTANTS
+from calib.frames import Array, Pose
+from pipeline.deviation import AXES, DeviationRow
+from pipeline.job import Job
+from pipeline.result import CardRow, Result
+from pipeline.solution import CameraGroup, Solution
+from targets.atomic import write_text
+from targets.errors import UserError
+
+SCHEMA = "datumshot/result/1"
+"""Name and number of the layout of result.json."""
+
+POINT_COLUMNS = (
+    "point",
+    "side",
+    *(f"{axis}_mm" for axis in AXES),
+    *(f"U_{axis}_mm" for axis in AXES),
+    *(f"dev_{axis}_mm" for axis in AXES),
+    *(f"U_dev_{axis}_mm" for axis in AXES),
+    "tol_mm",
+    "verdict",
+    "base",
+    "photos",
+)
+"""Columns of points.csv."""
+
+CARD_COLUMNS = (
+    *("card", "role", "x_mm", "y_mm", "z_mm", "nx", "ny", "nz"),
+    *("U_x_mm", "U_y_mm", "U_z_mm", "photos"),
+)
+"""Columns of cards.csv."""
+
+# A spreadsheet takes a cell that begins like this for a formula, which may fetch or run things.
+_FORMULA_STARTS = ("=", "+", "-", "@")
+
+
+def write_tables(result: Result, folder: Path) -> None:
+    """Write points.csv, cards.csv and result.json into ``folder`` (made when missing).
+
+    Raises
+    ------
+    UserError : the folder may not be written to.
+    """
+    write_text(folder / "points.csv", points_csv(result.deviations.rows))
+    write_text(folder / "cards.csv", cards_csv(result.cards))
+    hashes = input_hashes(result.job, [photo.name for photo in result.photos])
+    write_text(folder / "result.json", json_text(result_document(result, hashes)))
+
+
+def points_csv(rows: Iterable[DeviationRow]) -> str:
+    """Text of points.csv: one reference point a row, mm in the vehicle frame, widths signed."""
+    return _csv_text(
+        POINT_COLUMNS,
+        (
+            [
+                _text_cell(row.point),
+                _text_cell(row.side),
+                *(
+                    _number_cell(value)
+                    for values in (
+                        row.position_mm,
+                        row.U_mm,
+                        row.deviation_mm,
+                        row.U_deviation_mm,
+                    )
+                    for value in values
+                ),
+                _number_cell(row.tol_mm),
+                _text_cell(row.verdict),
+                "yes" if row.base else "no",
+                str(row.photos),
+            ]
+            for row in rows
+        ),
+    )
+
+
+def cards_csv(cards: Iterable[CardRow]) -> str:
+    """Text of cards.csv: one measured card a row, mm in the frame of the result.
+
+    Normals have 6 decimals: at 3, the hole at the end of a stem of 80 mm would move by 0.04 mm.
+    """
+    return _csv_text(
+        CARD_COLUMNS,
+        (
+            [
+                str(card.card),
+                _text_cell(card.role),
+                *(_number_cell(value) for value in card.centre_mm),
+                *(_number_cell(value, 6) for value in card.normal),
+                *(_number_cell(value) for value in card.U_mm),
+                str(card.photos),
+            ]
+            for card in cards
+        ),
+    )
+
+
+def result_document(
+    result: Result, hashes: Sequence[tuple[str, str | None]] = ()
+) -> dict[str, Any]:
+    """Everything of a result as plain lists, numbers and texts; what is not a number is None.
+
+    Covariances are the upper triangle, row by row with the diagonal, 6 significant digits: a
+    symmetric matrix needs no more, and 40 cards stay below 3 MB.
+
+    Parameters
+    ----------
+    result : what one ``solve`` found.
+    hashes : file names and SHA-256 of the inputs.
+    """
+    solution, job = result.solution, result.job
+    in_vehicle = result.vehicle_from_network is not None
+    return {
+        "schema": SCHEMA,
+        "version": version(),
+        "units": "mm, degrees C, px; U is k = 2; covariances are upper triangles, row by row",
+        "settings": _settings(job),
+        "frame": "vehicle" if in_vehicle else "network",
+        "scaled": result.scaled,
+        "vehicle_from_network": _pose(result.vehicle_from_network),
+        "base": list(result.base),
+        "datum_rms_mm": _number(result.datum_rms_mm),
+        "points": [_point(row) for row in result.deviations.rows],
+        "points_covariance_mm2": _triangle(
+            result.deviations.covariance_mm2,
+            "vehicle",
+            [f"{row.point} {row.side}" for row in result.deviations.rows],
+        ),
+        "cards": [_card(card) for card in result.cards],
+        "card_centres_covariance_mm2": _triangle(
+            card_centres_covariance_mm2(solution), "network", list(solution.cards)
+        ),
+        "bars": [
+            {
+                "cards": list(bar.cards),
+                "length_mm": _number(bar.length_mm),
+                "measured_mm": _number(bar.measured_mm),
+                "U_mm": _number(bar.U_mm),
+            }
+            for bar in result.bars
+        ],
+        "photos": _photos(result),
+        "cameras": [_camera(group) for group in solution.groups],
+        "adjustment": {
+            "sigma0": _number(solution.sigma0),
+            "redundancy": int(solution.redundancy),
+            "rejected": [
+                {"card": card, "photo": photo, "dot": dot} for card, photo, dot in solution.rejected
+            ],
+            "sightings": _sightings(solution),
+        },
+        "dots": [
+            {"card": card, "network_mm": _numbers(dots)}
+            for card, dots in zip(solution.cards, solution.dots_mm, strict=True)
+        ],
+        "dots_covariance_mm2": _triangle(solution.covariance_mm2, "network", list(solution.cards)),
+        "sheet": [
+            {
+                "point": point.point,
+                "side": point.side,
+                "position_mm": _numbers(point.position_mm),
+                "tol_mm": _number(point.tol_mm),
+                "base": point.base,
+                "note": point.note,
+            }
+            for point in (job.sheet.points if job.sheet else ())
+        ],
+        "findings": [
+            {
+                "code": finding.code,
+                "severity": finding.severity,
+                "subject": without_folder(finding.subject, job.folder),
+                "text": without_folder(finding.text, job.folder),
+                "remedy": without_folder(finding.remedy, job.folder),
+            }
+            for finding in result.findings
+        ],
+        "seconds": {stage: round(s, 3) for stage, s in result.seconds.items()},
+        "inputs": [{"file": name, "sha256": digest} for name, digest in hashes],
+    }
+
+
+def json_text(document: Mapping[str, Any]) -> str:
+    """Strict JSON, UTF-8 kept as it is: one key a line, and in lists of tables one row a line."""
+    lines = []
+    for key, value in document.items():
+        if isinstance(value, list) and value and isinstance(value[0], dict):
+            body = "[\n" + ",\n".join(f"  {_dumps(row)}" for row in value) + "\n ]"
+        else:
+            body = _dumps(value)
+        lines.append(f" {_dumps(key)}: {body}")
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def load_result_json(path: Path) -> dict[str, Any]:
+    """Read a result.json back as ``result_document`` made it.
+
+    Raises
+    ------
+    UserError : there is no such file, it is not JSON, or another program or version wrote it.
+    """
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UserError(
+            f"cannot read the result ({error.strerror})", str(path), "run datumshot solve first"
+        ) from error
+    except ValueError as error:
+        raise UserError(
+            "this is not a whole result file", str(path), "run datumshot solve again"
+        ) from error
+    schema = document.get("schema") if isinstance(document, dict) else None
+    if schema != SCHEMA:
+        raise UserError(
+            f"the layout is {schema!r}, this version reads {SCHEMA!r}",
+            str(path),
+            "run datumshot solve again",
+        )
+    return dict(document)
+
+
+def matrix_from_triangle(triangle: Mapping[str, Any]) -> Array:
+    """The full symmetric matrix (n, n) of a covariance in result.json.
+
+    >>> matrix_from_triangle({"size": 2, "upper": [4.0, 1.0, 9.0]}).tolist()
+    [[4.0, 1.0], [1.0, 9.0]]
+    """
+    size = int(triangle["size"])
+    upper = np.zeros((size, size))
+    upper[np.triu_indices(size)] = [np.nan if v is None else v for v in triangle["upper"]]
+    return np.asarray(upper + np.triu(upper, 1).T)
+
+
+def card_centres_covariance_mm2(solution: Solution) -> Array:
+    """Covariance (3 C, 3 C) of the card centres, each the mean of its four dots, network frame."""
+    count = len(solution.cards)
+    blocks = solution.covariance_mm2.reshape(count, 4, 3, count, 4, 3)
+    return np.asarray(blocks.mean(axis=(1, 4)).reshape(3 * count, 3 * count))
+
+
+def input_hashes(job: Job, photos: Iterable[str]) -> list[tuple[str, str | None]]:
+    """File names of a job's inputs and their SHA-256, None where a file cannot be read.
+
+    Names only: a folder may tell who the customer is.
+    """
+    files = [
+        job.folder / "job.toml",
+        *([job.folder / "sheet.csv"] if job.sheet else []),
+        *([job.folder / "cards.csv"] if job.cards else []),
+        *([job.lens] if job.lens else []),
+        *(job.folder / "photos" / name for name in photos),
+    ]
+    # hashlib lets go of the interpreter's lock, so threads do run side by side.
+    with ThreadPoolExecutor(4) as pool:
+        return list(zip((file.name for file in files), pool.map(_sha256, files), strict=True))
+
+
+def version() -> str:
+    """Version of datumshot as installed."""
+    try:
+        return importlib.metadata.version("datumshot")
+    except importlib.metadata.PackageNotFoundError:
+        return "not installed, run from its source"
+
+
+def without_folder(text: str, folder: Path) -> str:
+    """The text with paths inside the job folder made relative, so that no absolute one leaves it.
+
+    >>> without_folder("/home/kim/van/photos/a.jpg: too dark", Path("/home/kim/van"))
+    'photos/a.jpg: too dark'
+    """
+    for whole in {str(folder), str(folder.absolute())} - {"."}:
+        text = text.replace(f"{whole}/", "").replace(f"{whole}\\", "")
+    return text
+
+
+def _sha256(file: Path) -> str | None:
+    try:
+        with file.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
+def _csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return stream.getvalue()
+
+
+def _number_cell(value: float, decimals: int = 3) -> str:
+    if not math.isfinite(value):
+        return ""
+    # Adding zero turns -0.0 into 0.0; a sheet full of "-0.000" looks like a finding.
+    return f"{round(float(value), decimals) + 0.0:.{decimals}f}"
+
+
+def _text_cell(text: str) -> str:
+    """One line of text that no spreadsheet takes for a formula, blanks in front of it or not."""
+    line = re.sub(r"[\t\r\n\v\f]+", " ", text)
+    return f"'{line}" if line.lstrip().startswith(_FORMULA_STARTS) else line
+
+
+def _dumps(value: object) -> str:
+    return json.dumps(value, allow_nan=False, ensure_ascii=False)
+
+
+def _number(value: float) -> float | None:
+    """To 1e-9 (a picometre): below any meaning, and short in the file; None when not finite."""
+    value = float(value)
+    return round(value, 9) if math.isfinite(value) else None
+
+
+def _numbers(values: Array, decimals: int = 6) -> list[Any]:
+    """Nested lists of an array, None for what is not finite."""
+    array = np.asarray(values, dtype=float)
+    if array.ndim > 1:
+        return [_numbers(row, decimals) for row in array]
+    return [round(v, decimals) if math.isfinite(v) else None for v in array.tolist()]
+
+
+def _triangle(matrix: Array, frame: str, order: list[Any]) -> dict[str, Any]:
+    """A covariance as its upper triangle; ``order`` names what its blocks belong to."""
+    size = len(matrix)
+    upper = matrix[np.triu_indices(size)].tolist()
+    return {
+        "frame": frame,
+        "order": order,
+        "size": size,
+        "upper": [float(f"{v:.6g}") if math.isfinite(v) else None for v in upper],
+    }
+
+
+def _pose(pose: Pose | None) -> dict[str, Any] | None:
+    if pose is None:
+        return None
+    return {
+        "rotation": _numbers(pose.rotation, 12),
+        "translation_mm": _numbers(pose.translation),
+    }
+
+
+def _settings(job: Job) -> dict[str, Any]:
+    return {
+        "title": job.title,
+        "parts": job.parts,
+        "temperature_c": _number(job.temperature_c),
+        "tolerance_mm": _number(job.tolerance_mm),
+        "lens": job.lens.name if job.lens else "self",
+        "seating_u_mm": _number(job.seating_u_mm),
+        "body_alpha_per_k": float(job.body_alpha_per_k),
+        "bars": [
+            {
+                "cards": list(bar.cards),
+                "length_mm": _number(bar.length_mm),
+                "U_mm": _number(bar.U_mm),
+                "alpha_per_k": float(bar.alpha_per_k),
+            }
+            for bar in job.bars
+        ],
+        "base": "auto" if job.base is None else list(job.base),
+        "cards": [
+            {
+                "card": card.card,
+                "point": card.point,
+                "side": card.side,
+                "stem_mm": _number(card.stem_mm),
+                "note": card.note,
+            }
+            for card in job.cards
+        ],
+    }
+
+
+def _point(row: DeviationRow) -> dict[str, Any]:
+    return {
+        "point": row.point,
+        "side": row.side,
+        "card": int(row.card),
+        "position_mm": _numbers(row.position_mm),
+        "U_mm": _numbers(row.U_mm),
+        "deviation_mm": _numbers(row.deviation_mm),
+        "U_deviation_mm": _numbers(row.U_deviation_mm),
+        "tol_mm": _number(row.tol_mm),
+        "axis_verdicts": list(row.axis_verdicts),
+        "verdict": row.verdict,
+        "base": bool(row.base),
+        "photos": int(row.photos),
+    }
+
+
+def _card(card: CardRow) -> dict[str, Any]:
+    return {
+        "card": int(card.card),
+        "role": card.role,
+        "centre_mm": _numbers(card.centre_mm),
+        "normal": _numbers(card.normal, 9),
+        "U_mm": _numbers(card.U_mm),
+        "photos": int(card.photos),
+    }
+
+
+def _camera(group: CameraGroup) -> dict[str, Any]:
+    constants = [float(c) for c in group.camera.constants]
+    return {
+        "name": group.name,
+        "width_px": int(group.camera.width_px),
+        "height_px": int(group.camera.height_px),
+        "constants": dict(zip(CONSTANTS, constants, strict=True)),
+        "sd_constants": dict(zip(CONSTANTS, _numbers(group.sd_constants, 12), strict=True)),
+        "from_profile": bool(group.from_profile),
+        "photos": list(group.photos),
+    }
+
+
+def _photos(result: Result) -> list[dict[str, Any]]:
+    solution = result.solution
+    adjusted = {name: index for index, name in enumerate(solution.photos)}
+    rows = []
+    for photo in result.photos:
+        index = adjusted.get(photo.name)
+        rows.append(
+            {
+                "name": photo.name,
+                "used": bool(photo.used),
+                "reason": without_folder(photo.reason, result.job.folder),
+                "cards": [int(card) for card in photo.cards],
+                "rms_px": _number(photo.rms_px),
+                "camera": None if index is None else int(solution.group_of_photo[index]),
+                "camera_from_network": (
+                    None if index is None else _pose(solution.camera_from_network[index])
+                ),
+            }
+        )
+    return rows
+
+
+def _sightings(solution: Solution) -> list[dict[str, Any]]:
+    """Residuals, measured minus predicted, to 1e-4 px (a tenth of what a dot can be measured)."""
+    return [
+        {"photo": solution.photos[photo], "card": solution.cards[card], "residuals_px": residuals}
+        for photo, card, residuals in zip(
+            solution.sighting_photo.tolist(),
+            solution.sighting_card.tolist(),
+            _numbers(solution.residuals_px, 4),
+            strict=True,
+        )
+    ]

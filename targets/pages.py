@@ -57,7 +57,7 @@ def parse_ids(text: str) -> tuple[int, ...]:
     >>> parse_ids("0-3, 90,2,300-301")
     (0, 1, 2, 3, 90, 300, 301)
     """
-    where = f"card ids '{text}'"
+    where = f"card ids '{_short(text)}'"
     example = "write numbers and ranges, such as 0-11,90,91"
     if not text.strip():
         raise UserError("no card ids are given", "", example)
@@ -65,7 +65,8 @@ def parse_ids(text: str) -> tuple[int, ...]:
     for part in text.split(","):
         match = _PART.fullmatch(part.strip())
         if match is None:
-            raise UserError(f"'{part.strip()}' is neither a number nor a range", where, example)
+            shown = _short(part.strip())
+            raise UserError(f"'{shown}' is neither a number nor a range", where, example)
         first, last = _card_id(match[1], where), _card_id(match[2] or match[1], where)
         if last < first:
             raise UserError(f"the range {first}-{last} runs down", where, f"write {last}-{first}")
@@ -365,9 +366,14 @@ def _card_id(digits: str, where: str) -> int:
     # By length first: a range up to a number of many digits must not be made, nor even read.
     digits = digits.lstrip("0") or "0"
     if len(digits) > 3 or int(digits) >= ID_COUNT:
-        shown = digits if len(digits) <= 12 else f"{digits[:12]}..."
-        raise UserError(f"there is no card {shown}", where, f"ids run from 0 to {ID_COUNT - 1}")
+        remedy = f"ids run from 0 to {ID_COUNT - 1}"
+        raise UserError(f"there is no card {_short(digits)}", where, remedy)
     return int(digits)
+
+
+def _short(text: str, most: int = 40) -> str:
+    """Enough of a user's text to know it again."""
+    return text if len(text) <= most else f"{text[:most]}..."
 
 
 def _paper_size_mm(paper: str) -> tuple[float, float]:

@@ -1,0 +1,504 @@
+"""Plan and side views to scale, with exaggerated deviation arrows, as simple marks on paper.
+
+A drawing is laid out once as lines, polygons, circles and texts, and then written as SVG (here,
+for the page) or with matplotlib (``pictures``). Both views have the front at the left: the plan is
+seen from above, the side views from the left, so that lengths stand over one another.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from html import escape
+
+import numpy as np
+
+from calib.frames import Array
+from pipeline.deviation import AXES, DeviationRow
+from pipeline.report.words import LOOKS, number
+
+INK, FAINT, GRID = "#1b1f24", "#5b636d", "#e3e6ea"
+_TOLERANCE_FILL, _TOLERANCE_EDGE = "#eceff2", "#aab2bb"
+_FONT_PX = 13.0
+_NARROW_PX = 500.0  # sheets below this break their lines of text
+_GLYPH_WIDTH = 0.58  # of the font size, mean of a plain sans serif; measured on none in particular
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One mark, px from the top left of the drawing.
+
+    Attributes
+    ----------
+    kind : "line" (open), "polygon" (closed), "circle" or "text".
+    points : (N, 2) vertices; (1, 2) for a circle's centre and a text's anchor.
+    stroke, fill : colours, "none" for none; a text takes ``fill``.
+    width_px : of the stroke.
+    dash : whether the stroke is broken.
+    radius_px : of a circle.
+    text, anchor, bold, size_px : of a text; anchor "start", "middle" or "end"; y is the baseline.
+        Its stroke is a halo behind the letters, so that lines may pass under them.
+    """
+
+    kind: str
+    points: Array
+    stroke: str = "none"
+    fill: str = "none"
+    width_px: float = 1.0
+    dash: bool = False
+    radius_px: float = 0.0
+    text: str = ""
+    anchor: str = "start"
+    bold: bool = False
+    size_px: float = _FONT_PX
+
+
+@dataclass
+class Drawing:
+    """Marks on a sheet of ``width_px`` x ``height_px``; ``title`` says what it shows."""
+
+    title: str
+    width_px: float
+    height_px: float
+    shapes: list[Shape] = field(default_factory=list)
+
+    def line(
+        self,
+        points: Iterable[Iterable[float]],
+        stroke: str,
+        width_px: float = 1.0,
+        dash: bool = False,
+    ) -> None:
+        """Add an open line."""
+        self.shapes.append(Shape("line", _xy(points), stroke, "none", width_px, dash))
+
+    def polygon(
+        self, points: Iterable[Iterable[float]], stroke: str, fill: str, width_px: float = 1.0
+    ) -> None:
+        """Add a closed polygon."""
+        self.shapes.append(Shape("polygon", _xy(points), stroke, fill, width_px))
+
+    def circle(
+        self, at: Iterable[float], radius_px: float, stroke: str, fill: str, width_px: float = 1.0
+    ) -> None:
+        """Add a circle."""
+        self.shapes.append(Shape("circle", _xy([at]), stroke, fill, width_px, radius_px=radius_px))
+
+    def write(
+        self,
+        at: Iterable[float],
+        text: str,
+        fill: str = INK,
+        anchor: str = "start",
+        bold: bool = False,
+        size_px: float = _FONT_PX,
+    ) -> None:
+        """Add a text; ``at`` is on its baseline."""
+        self.shapes.append(
+            Shape(
+                "text",
+                _xy([at]),
+                stroke="#ffffff",
+                fill=fill,
+                width_px=3.0,
+                text=text,
+                anchor=anchor,
+                bold=bold,
+                size_px=size_px,
+            )
+        )
+
+
+@dataclass(frozen=True)
+class View:
+    """Which way a view looks.
+
+    Attributes
+    ----------
+    title : its heading.
+    across, down : vehicle axis that runs right and down the sheet, with the sign.
+    sides : sides of the points shown.
+    """
+
+    title: str
+    across: tuple[int, int]
+    down: tuple[int, int]
+    sides: str
+
+
+PLAN = View("Plan, seen from above, front to the left", (0, -1), (1, 1), "LRC")
+PLAN_UPRIGHT = View("Plan, seen from above, front up", (1, -1), (0, -1), "LRC")
+SIDES = (
+    View("Left side, front to the left", (0, -1), (2, -1), "LC"),
+    View("Right side, seen through from the left, front to the left", (0, -1), (2, -1), "RC"),
+)
+_POSITIVE = ("forward", "left", "up")
+
+
+def exaggeration(rows: Iterable[DeviationRow]) -> int:
+    """How many times larger than the car deviations are drawn: 1, 2, 3 or 5, 10, 20 ...
+
+    The largest deviation, or twice the tolerance where all are smaller, fills about a tenth of
+    the sheet; without the second part the noise of a sound car would look like damage.
+    """
+    rows = list(rows)
+    if not rows:
+        return 1
+    lengths = _sheet_positions(rows)[:, 0]
+    span_mm = max(float(np.ptp(lengths)), 1000.0)
+    known = [float(np.abs(row.deviation_mm).max()) for row in rows if _known(row)]
+    limits = [2.0 * row.tol_mm for row in rows if math.isfinite(row.tol_mm)]
+    largest_mm = max([*known, *limits, 0.1])
+    return max(1, int(nice_below(0.1 * span_mm / largest_mm, (1.0, 2.0, 3.0, 5.0))))
+
+
+def nice_below(value: float, steps: tuple[float, ...] = (1.0, 2.0, 5.0)) -> float:
+    """The largest of ``steps`` times a power of ten that is not above ``value``.
+
+    >>> [nice_below(v) for v in (7.0, 1999.0, 0.03)]
+    [5.0, 1000.0, 0.02]
+    """
+    power = 10.0 ** math.floor(math.log10(value))
+    step = max(s for s in steps if s * power <= value * (1 + 1e-12))
+    return step * power
+
+
+def draw_view(
+    rows: Iterable[DeviationRow], view: View, times: int, width_px: float = 1100.0
+) -> Drawing:
+    """Lay a view out.
+
+    Parameters
+    ----------
+    rows : measured points; those of other sides than the view's are left out.
+    view : which way it looks.
+    times : exaggeration of deviations.
+    width_px : width of the sheet; its height follows from the scale.
+
+    Returns
+    -------
+    drawing : ladder of symmetrical pairs, tolerance squares, arrows, labels, axes and scale bars.
+    """
+    shown = [row for row in rows if row.side in view.sides]
+    (across, sign_across), (down, sign_down) = view.across, view.down
+    to_sheet = np.zeros((3, 2))
+    to_sheet[across, 0], to_sheet[down, 1] = sign_across, sign_down
+
+    sheet_mm = _sheet_positions(shown) @ to_sheet
+    shift_mm = np.array(
+        [row.deviation_mm if _known(row) else np.zeros(3) for row in shown]
+    ).reshape(-1, 3) @ (to_sheet * times)
+    reach_mm = np.array(
+        [
+            [row.tol_mm * times if _known(row) and math.isfinite(row.tol_mm) else 0.0]
+            for row in shown
+        ]
+    ).reshape(-1, 1)
+    # The zero of heights and widths belongs into the picture: the datum plane, the centreline.
+    zero = np.zeros((1, 2))
+    if across == 0:
+        zero[0, 0] = sheet_mm[:, 0].mean() if len(shown) else 0.0
+    if down == 0:
+        zero[0, 1] = sheet_mm[:, 1].mean() if len(shown) else 0.0
+    extent = np.vstack(
+        [sheet_mm - reach_mm, sheet_mm + reach_mm, sheet_mm + shift_mm, zero - 1.0, zero + 1.0]
+    )
+    low, high = extent.min(axis=0), extent.max(axis=0)
+
+    left, right, top = 64.0, 40.0, 62.0
+    foot = 126.0 if width_px < _NARROW_PX else 96.0
+    scale = (width_px - left - right) / max(high[0] - low[0], 400.0)
+    span_px = (high - low) * scale
+    drawing = Drawing(view.title, width_px, top + span_px[1] + foot)
+    origin = np.array([left, top])
+    # What does not fill the width (few points) stands in its middle.
+    origin[0] += (width_px - left - right - span_px[0]) / 2
+
+    def px(points_mm: Array) -> Array:
+        return np.asarray((points_mm - low) * scale + origin)
+
+    box = (left - 14, top - 10, width_px - right + 14, top + span_px[1] + 10)
+    _axes(drawing, view, box, lambda mm: (mm - low) * scale + origin, low, high)
+    _ladder(drawing, shown, px(sheet_mm))
+    starts, tips = px(sheet_mm), px(sheet_mm + shift_mm)
+    for row, start, reach in zip(shown, starts, reach_mm[:, 0] * scale, strict=True):
+        _place(drawing, row, start, reach)
+    for row, start, tip in zip(shown, starts, tips, strict=True):
+        _arrow(drawing, row, start, tip)
+    _labels(drawing, shown, starts, tips, reach_mm[:, 0] * scale, box)
+    _scale_bars(drawing, scale, times, box)
+    return drawing
+
+
+def svg(drawing: Drawing) -> str:
+    """The drawing as one inline SVG element."""
+    body = "".join(_svg_shape(shape) for shape in drawing.shapes)
+    title = escape(drawing.title)
+    return (
+        f'<svg class="drawing" role="img" aria-label="{title}" '
+        f'viewBox="0 0 {drawing.width_px:.0f} {drawing.height_px:.0f}" '
+        f'font-family="system-ui, sans-serif">{body}</svg>'
+    )
+
+
+def legend_svg(verdict_css: str) -> str:
+    """The arrow of one verdict as a small SVG for the legend."""
+    verdict = next(v for v, look in LOOKS.items() if look.css == verdict_css)
+    drawing = Drawing(f"arrow of a point that is {verdict}", 46.0, 16.0)
+    _arrow_of(drawing, verdict, np.array([4.0, 8.0]), np.array([40.0, 8.0]))
+    return svg(drawing).replace('class="drawing"', 'class="key" width="46" height="16"')
+
+
+def _svg_shape(shape: Shape) -> str:
+    points = shape.points
+    if shape.kind == "text":
+        weight = ' font-weight="700"' if shape.bold else ""
+        return (
+            f'<text x="{points[0, 0]:.1f}" y="{points[0, 1]:.1f}" fill="{shape.fill}" '
+            f'font-size="{shape.size_px:g}" text-anchor="{shape.anchor}"{weight} '
+            f'paint-order="stroke" stroke="{shape.stroke}" stroke-width="{shape.width_px:g}" '
+            f'stroke-linejoin="round">'
+            f"{escape(shape.text)}</text>"
+        )
+    dash = ' stroke-dasharray="5 4"' if shape.dash else ""
+    paint = f'stroke="{shape.stroke}" fill="{shape.fill}" stroke-width="{shape.width_px:g}"{dash}'
+    if shape.kind == "circle":
+        x, y = points[0]
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{shape.radius_px:g}" {paint}/>'
+    tag = "polyline" if shape.kind == "line" else "polygon"
+    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    return f'<{tag} points="{path}" {paint}/>'
+
+
+def _xy(points: Iterable[Iterable[float]]) -> Array:
+    return np.array([list(p) for p in points], dtype=float).reshape(-1, 2)
+
+
+def _known(row: DeviationRow) -> bool:
+    return bool(np.isfinite(row.deviation_mm).all())
+
+
+def _sheet_positions(rows: list[DeviationRow]) -> Array:
+    """Where the points belong, (N, 3) mm; where they are, if the sheet does not know them."""
+    return np.array(
+        [row.position_mm - (row.deviation_mm if _known(row) else 0.0) for row in rows], dtype=float
+    ).reshape(-1, 3)
+
+
+def _axes(
+    drawing: Drawing,
+    view: View,
+    box: tuple[float, float, float, float],
+    px: Callable[[Array], Array],
+    low: Array,
+    high: Array,
+) -> None:
+    """Grid, tick figures, names of the axes, the zero lines and the mark of the front."""
+    x0, y0, x1, y1 = box
+    for index, (axis, sign) in enumerate((view.across, view.down)):
+        step = nice_below(max(high[index] - low[index], 400.0) / (4.0 if axis == 0 else 2.0))
+        first = math.ceil(low[index] / step)
+        for tick in range(first, math.floor(high[index] / step) + 1):
+            at = np.zeros(2)
+            at[index] = tick * step
+            x, y = px(at)
+            value = number(sign * tick * step, 0)
+            zero = tick == 0 and axis != 0
+            stroke = FAINT if zero else GRID
+            if index == 0:
+                drawing.line([(x, y0), (x, y1)], stroke, 1.2 if zero else 1.0, zero)
+                drawing.write((x, y1 + 17), value, FAINT, "middle", size_px=12)
+            else:
+                drawing.line([(x0, y), (x1, y)], stroke, 1.2 if zero else 1.0, zero)
+                drawing.write((x0 - 6, y + 4), value, FAINT, "end", size_px=12)
+            if zero:
+                name = "datum plane" if axis == 2 else "centreline"
+                if index == 1:
+                    drawing.write((x1 - 4, y - 5), name, FAINT, "end", size_px=12)
+                else:
+                    drawing.write((x + 4, y1 - 5), name, FAINT, "start", size_px=12)
+    names = []
+    for (axis, sign), ways in ((view.across, ("right", "left")), (view.down, ("down", "up"))):
+        positive, way = _POSITIVE[axis], ways[sign < 0]
+        towards = "" if way == positive else f" ({way} on the sheet)"
+        names.append(f"{AXES[axis]} in mm, + {positive}{towards}")
+    if drawing.width_px < _NARROW_PX:
+        for line, name in enumerate(names):
+            drawing.write((x0, y1 + 36 + 16 * line), name, FAINT, size_px=12)
+    else:
+        drawing.write((x0, y1 + 36), "; ".join(names), FAINT, size_px=12)
+    if view.across[0] == 0:
+        y = y0 - 26.0
+        drawing.polygon([(x0, y), (x0 + 16, y - 7), (x0 + 16, y + 7)], INK, INK)
+        drawing.write((x0 + 22, y + 5), "FRONT", bold=True)
+        drawing.write((x1, y + 5), "REAR", FAINT, "end")
+    else:
+        x = (x0 + x1) / 2
+        y = y0 - 36.0
+        drawing.polygon([(x, y), (x - 7, y + 14), (x + 7, y + 14)], INK, INK)
+        drawing.write((x + 12, y + 12), "FRONT", bold=True)
+    if view.across[0] == 0 and view.down[0] == 1:
+        drawing.write((x1 - 4, y0 + 13), "right side of the car", FAINT, "end", size_px=12)
+        drawing.write((x1 - 4, y1 - 5), "left side of the car", FAINT, "end", size_px=12)
+    if view.across[0] == 1:
+        drawing.write((x0, y0 - 28), "left side", FAINT, size_px=12)
+        drawing.write((x1, y0 - 28), "right side", FAINT, "end", size_px=12)
+
+
+def _ladder(drawing: Drawing, rows: list[DeviationRow], starts: Array) -> None:
+    """A faint rung between the two sides of each symmetrical pair."""
+    by_name: dict[str, list[Array]] = {}
+    for row, start in zip(rows, starts, strict=True):
+        if row.side in ("L", "R"):
+            by_name.setdefault(row.point, []).append(start)
+    for pair in by_name.values():
+        if len(pair) == 2:
+            drawing.line(pair, "#cfd5db", 1.5)
+
+
+def _place(drawing: Drawing, row: DeviationRow, start: Array, reach_px: float) -> None:
+    """Where the point belongs: its tolerance square, and a filled square if it is a base point."""
+    x, y = start
+    if reach_px > 1.0:
+        r = reach_px
+        drawing.polygon(
+            [(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)],
+            _TOLERANCE_EDGE,
+            _TOLERANCE_FILL,
+        )
+    if row.base:
+        drawing.polygon([(x - 5, y - 5), (x + 5, y - 5), (x + 5, y + 5), (x - 5, y + 5)], INK, INK)
+    else:
+        drawing.circle(start, 3.0, INK, "#ffffff", 1.2)
+
+
+def _arrow(drawing: Drawing, row: DeviationRow, start: Array, tip: Array) -> None:
+    if not _known(row):
+        drawing.circle(start, 6.0, LOOKS["no reference"].ink, "none", 1.5)
+        return
+    _arrow_of(drawing, row.verdict, start, tip)
+
+
+def _arrow_of(drawing: Drawing, verdict: str, start: Array, tip: Array) -> None:
+    """An arrow whose shape alone tells the verdict: filled head, open head and dashes, or a dot."""
+    look = next(look for name, look in LOOKS.items() if name == verdict)
+    length = float(np.linalg.norm(tip - start))
+    along = (tip - start) / length if length > 0 else np.array([1.0, 0.0])
+    across = np.array([-along[1], along[0]])
+    if verdict == "no reference":
+        drawing.circle((start + tip) / 2, 6.0, look.ink, "none", 1.5)
+    elif verdict == "within":
+        drawing.line([start, tip], look.ink, 2.0)
+        drawing.circle(tip, 3.0, look.ink, look.ink)
+    else:
+        out = verdict == "out"
+        head_px = min(14.0 if out else 12.0, max(length, 7.0))
+        neck = tip - along * head_px
+        drawing.line([start, neck], look.ink, 3.5 if out else 2.2, not out)
+        half = head_px * (0.5 if out else 0.45)
+        drawing.polygon(
+            [tip, neck + across * half, neck - across * half],
+            look.ink,
+            look.ink if out else "#ffffff",
+            1.0 if out else 2.0,
+        )
+
+
+def _labels(
+    drawing: Drawing,
+    rows: list[DeviationRow],
+    starts: Array,
+    tips: Array,
+    reaches_px: Array,
+    box: tuple[float, float, float, float],
+) -> None:
+    """Names beside the points, where they cover the least of arrows, places and other names."""
+    taken: list[tuple[float, float, float, float]] = []
+    marks = [
+        sample
+        for start, tip in zip(starts, tips, strict=True)
+        for sample in start + np.linspace(0.0, 1.0, 9)[:, None] * (tip - start)
+    ]
+    order = sorted(range(len(rows)), key=lambda i: rows[i].verdict != "out")
+    for i in order:
+        row = rows[i]
+        out = row.verdict == "out"
+        text = f"{row.point} {row.side}"
+        size_px = 15.0 if out else _FONT_PX
+        width_px, height_px = len(text) * size_px * _GLYPH_WIDTH + 2, size_px
+        best, best_cost = None, math.inf
+        gap = max(float(reaches_px[i]), 6.0) + 4.0
+        for ring, far in enumerate((gap, gap + 14.0, gap + 30.0)):
+            for number_of, (dx, dy) in enumerate(
+                ((0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (-1, 1))
+            ):
+                cx = starts[i][0] + dx * (far + width_px / 2 * abs(dx))
+                cy = starts[i][1] + dy * (far + height_px / 2 * abs(dy))
+                place = (
+                    cx - width_px / 2,
+                    cy - height_px / 2,
+                    cx + width_px / 2,
+                    cy + height_px / 2,
+                )
+                cost = ring * 3.0 + number_of * 0.2
+                cost += 12.0 * sum(_overlaps(place, other) for other in taken)
+                cost += 4.0 * sum(_holds(place, mark, 5.0) for mark in marks)
+                cost += 3.0 * sum(
+                    _overlaps(place, (s[0] - r, s[1] - r, s[0] + r, s[1] + r))
+                    for s, r in zip(starts, np.maximum(reaches_px, 6.0), strict=True)
+                )
+                inside = (
+                    place[0] >= box[0] - 50
+                    and place[2] <= box[2] + 40
+                    and place[1] >= box[1] - 16
+                    and place[3] <= box[3] + 4
+                )
+                cost += 0.0 if inside else 40.0
+                if cost < best_cost:
+                    best, best_cost = place, cost
+        assert best is not None
+        taken.append(best)
+        drawing.write(
+            ((best[0] + best[2]) / 2, best[3] - 0.2 * size_px),
+            text,
+            LOOKS["out"].ink if out else INK,
+            "middle",
+            out,
+            size_px,
+        )
+
+
+def _overlaps(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
+def _holds(box: tuple[float, float, float, float], point: Array, margin_px: float) -> bool:
+    return bool(
+        box[0] - margin_px < point[0] < box[2] + margin_px
+        and box[1] - margin_px < point[1] < box[3] + margin_px
+    )
+
+
+def _scale_bars(
+    drawing: Drawing, scale: float, times: int, box: tuple[float, float, float, float]
+) -> None:
+    """One bar for the car, one for the deviations."""
+    x0, _, _, y1 = box
+    narrow = drawing.width_px < _NARROW_PX
+    y = y1 + (80.0 if narrow else 66.0)
+    room_px = drawing.width_px / 3.5
+    car_mm = nice_below(0.7 * room_px / scale)
+    off_mm = nice_below(0.7 * room_px / (scale * times))
+    second = x0 + car_mm * scale + max(150.0, drawing.width_px * 0.12)
+    if narrow:
+        second = x0 + drawing.width_px / 2 - 20
+    for x, length_mm, factor, texts in (
+        (x0, car_mm, 1, ["on the car"]),
+        (second, off_mm, times, ["of deviation", f"(drawn {times} times as large)"]),
+    ):
+        end = x + length_mm * scale * factor
+        drawing.line([(x, y - 5), (x, y), (end, y), (end, y - 5)], INK, 1.5)
+        lines = [f"{length_mm:g} mm {texts[0]}", *texts[1:]]
+        for line, text in enumerate(lines if narrow else [" ".join(lines)]):
+            drawing.write((x, y + 16 + 15 * line), text, size_px=12)

@@ -1,0 +1,128 @@
+"""From a card's rough place in a photo to a sighting: its dots measured and checked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.frames import Array
+from capture.dots import DotFit, DotGuess, fit_dots
+from capture.sightings import Sighting
+from targets.card import card_of
+
+
+@dataclass(frozen=True)
+class CardPlace:
+    """Where a card is expected: its id and its tag's corners, (4, 2) px, good to a few pixels."""
+
+    card: int
+    corners_px: Array
+
+
+def measure_cards(
+    grey: NDArray[np.uint8], photo: str, places: list[CardPlace]
+) -> tuple[list[Sighting], DotFit]:
+    """Measure the dots of the cards at ``places`` in a grey photo (H, W).
+
+    A dot whose centre lies off the place that the tag gives it by more than half its own radius
+    and a pixel is dropped: it is another dark spot. A card with fewer than two dots is left out.
+
+    Returns
+    -------
+    sightings : the cards measured.
+    fit : what the dots looked like, 4 per place (for judging the photo).
+    """
+    by_corners = [_homography(card_of(p.card).corners_mm, p.corners_px) for p in places]
+    guesses = [_guess(card_of(p.card).id, h) for p, h in zip(places, by_corners, strict=True)]
+    guess = DotGuess(
+        np.concatenate([g.centres_px for g in guesses]) if guesses else np.zeros((0, 2)),
+        np.concatenate([g.semi_px for g in guesses]) if guesses else np.zeros((0, 2, 2)),
+    )
+    fit = fit_dots(grey, guess)
+    off_px = np.linalg.norm(fit.centres_px - guess.centres_px, axis=1)
+    radius_px = np.sqrt(np.abs(np.linalg.det(guess.semi_px)))
+    good = fit.good & (off_px < 0.5 * radius_px + 1.0)
+
+    sightings = []
+    for i, place in enumerate(places):
+        four = slice(4 * i, 4 * i + 4)
+        measured = good[four]
+        if measured.sum() < 2:
+            continue
+        card = card_of(place.card)
+        homography = by_corners[i]
+        if measured.all():
+            homography = _homography(card.dots_mm, fit.centres_px[four])
+        centres = fit.centres_px[four] + eccentricity_px(
+            homography, card.dots_mm, card.dot_diameter_mm / 2.0
+        )
+        sightings.append(
+            Sighting(
+                card=place.card,
+                photo=photo,
+                corners_px=place.corners_px,
+                dots_px=np.where(measured[:, None], centres, np.nan),
+                covariance_px2=fit.covariance_px2[four],
+                measured=measured,
+            )
+        )
+    return sightings, fit
+
+
+def eccentricity_px(homography: Array, centres_mm: Array, radius_mm: float) -> Array:
+    """Projected circle centre minus centre of the projected circle, (N, 2) px.
+
+    A circle's image is an ellipse whose centre is not the image of the circle's centre. With the
+    plane-to-image homography H and the circle's dual conic Q = T diag(r^2, r^2, -1) T^T, the
+    ellipse's centre is the last column of H Q H^T divided by its last element (Hartley and
+    Zisserman, Multiple View Geometry, section 2.2.3, from memory).
+
+    Parameters
+    ----------
+    homography : (3, 3), card mm to px.
+    centres_mm : (N, 2) circle centres in the card's plane.
+    """
+    shift = np.tile(np.eye(3), (len(centres_mm), 1, 1))
+    shift[:, :2, 2] = centres_mm
+    moved = homography @ shift
+    dual = moved @ np.diag([radius_mm**2, radius_mm**2, -1.0]) @ moved.transpose(0, 2, 1)
+    ellipse = dual[:, :2, 2] / dual[:, 2:, 2]
+    circle = moved[:, :2, 2] / moved[:, 2:, 2]
+    return np.asarray(circle - ellipse)
+
+
+def refine_corners(grey: NDArray[np.uint8], places: list[CardPlace]) -> list[CardPlace]:
+    """Corners moved onto the tag's edges in the full image, good to some tenths of a pixel."""
+    refined = []
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 15, 0.05)
+    for place in places:
+        sides = np.linalg.norm(place.corners_px - np.roll(place.corners_px, 1, axis=0), axis=1)
+        # Less than one cell of the tag, so that only the outer corner is in the window.
+        half = int(np.clip(sides.min() / 10.0, 2, 7))
+        corners = place.corners_px.astype(np.float32).reshape(-1, 1, 2)
+        moved = cv2.cornerSubPix(grey, corners, (half, half), (-1, -1), stop).reshape(4, 2)
+        near = np.linalg.norm(moved - place.corners_px, axis=1) < half + 1.0
+        refined.append(CardPlace(place.card, np.where(near[:, None], moved, place.corners_px)))
+    return refined
+
+
+def _guess(card_id: int, homography: Array) -> DotGuess:
+    """Expected ellipses of a card's four dots under a homography, card mm to px."""
+    card = card_of(card_id)
+    ones = np.ones((4, 1))
+    projected = np.hstack([card.dots_mm, ones]) @ homography.T
+    centres = projected[:, :2] / projected[:, 2:]
+    by_mm = (homography[None, :2, :2] - centres[:, :, None] * homography[2, :2]) / projected[
+        :, 2, None, None
+    ]
+    return DotGuess(centres, by_mm * (card.dot_diameter_mm / 2.0))
+
+
+def _homography(plane_mm: Array, image_px: Array) -> Array:
+    """(3, 3) exact homography of four points, mm to px."""
+    return cv2.getPerspectiveTransform(
+        plane_mm.astype(np.float32), image_px.astype(np.float32)
+    ).astype(float)

@@ -1,0 +1,406 @@
+"""Bundle adjustment: photos, dots and camera constants at once.
+
+Minimised is the sum over all dots of rho(|W (measured - predicted)|^2) plus the priors, with W the
+whitening matrix of the dot and rho a robust loss. The points are eliminated first (Schur
+complement: they meet only in photos and cameras), the reduced system is solved by
+Levenberg-Marquardt (Triggs et al., Bundle adjustment: a modern synthesis, 2000, from memory).
+
+A phone reads its rows one after the other while the hand turns. Each photo may therefore carry a
+drift: its pose changes linearly over the rows, exp(tau w) about the camera and tau d along it,
+tau running from -1/2 in the first row to +1/2 in the last.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+
+from calib.camera import project_with_jacobians
+from calib.frames import Array, cross_matrix, rotations
+from pipeline.layout import Layout, layout_terms
+
+SCALE_HOLD = 1e10
+"""Information of the convention that the mean print scale is 1."""
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Measured image points, N of them.
+
+    Attributes
+    ----------
+    photo, point : (N,) indices; a pair occurs once.
+    px : (N, 2).
+    whitening : (N, 2, 2) W with W^T W the inverse covariance, 1/px.
+    tau : (N,) row time, -1/2 to 1/2.
+    """
+
+    photo: NDArray[np.intp]
+    point: NDArray[np.intp]
+    px: Array
+    whitening: Array
+    tau: Array
+
+    def subset(self, kept: NDArray[np.bool_]) -> Observations:
+        """The observations where ``kept`` (N,) is true."""
+        return Observations(
+            self.photo[kept],
+            self.point[kept],
+            self.px[kept],
+            self.whitening[kept],
+            self.tau[kept],
+        )
+
+
+@dataclass(frozen=True)
+class Network:
+    """The unknowns.
+
+    Attributes
+    ----------
+    rotation : (F, 3, 3) and translation (F, 3): camera_from_network of each photo.
+    drift : (F, 6) rotation (rad) and translation (mm) of the camera over all rows.
+    constants : (G, 9) camera constants; group : (F,) which of them a photo uses.
+    points : (P, 3); the points of one card follow each other.
+    print_scale : (2,) of the cards in x and y, where their layout is used.
+    """
+
+    rotation: Array
+    translation: Array
+    drift: Array
+    constants: Array
+    group: NDArray[np.intp]
+    points: Array
+    print_scale: Array = field(default_factory=lambda: np.ones(2))
+
+
+@dataclass(frozen=True)
+class Priors:
+    """What is known beforehand, as means and information (inverse covariance) matrices.
+
+    Attributes
+    ----------
+    constants : (G, 9) and information (G, 9, 9). A constant that is to stay as it is gets an
+        entry in ``fixed`` (9,).
+    drift_sd : (6,) standard deviation of the drift, 0 = no drift.
+    layout : known layout of the cards, or None where points are just points.
+    """
+
+    constants: Array
+    information: Array
+    fixed: NDArray[np.bool_]
+    drift_sd: Array
+    layout: Layout | None = None
+
+    @staticmethod
+    def none(constants: Array) -> Priors:
+        """Free constants, no drift."""
+        return Priors(
+            constants, np.zeros((len(constants), 9, 9)), np.zeros(9, dtype=bool), np.zeros(6)
+        )
+
+    @staticmethod
+    def hold(constants: Array) -> Priors:
+        """Constants as given, no drift."""
+        return replace(Priors.none(constants), fixed=np.ones(9, dtype=bool))
+
+
+@dataclass(frozen=True)
+class Normals:
+    """Normal equations with the points eliminated; R reduced unknowns (photos, then cameras).
+
+    Attributes
+    ----------
+    reduced : (R, R) Schur complement, not damped; gradient (R,). Order: photos, camera constants,
+        two print scales where a layout is used.
+    free : (R,) which reduced unknowns are unknown at all; per_photo : unknowns of one photo.
+    to_blocks : (R, B, 3 m) coupling E of the blocks of points that are eliminated together (m = 1,
+        or the points of a card); block_inverse : (B, 3 m, 3 m) V^-1; block_gradient (B, 3 m).
+    """
+
+    reduced: Array
+    gradient: Array
+    free: NDArray[np.bool_]
+    per_photo: int
+    to_blocks: Array
+    block_inverse: Array
+    block_gradient: Array
+
+
+@dataclass(frozen=True)
+class Adjusted:
+    """Outcome of an adjustment.
+
+    Attributes
+    ----------
+    network : the unknowns at the optimum.
+    cost : weighted sum of squares (robust loss applied), priors included.
+    residuals_px : (N, 2) measured minus predicted.
+    converged : whether the last step was negligible.
+    iterations : steps taken.
+    """
+
+    network: Network
+    cost: float
+    residuals_px: Array
+    converged: bool
+    iterations: int
+
+
+def adjust(
+    network: Network,
+    observations: Observations,
+    priors: Priors,
+    robust: float = np.inf,
+    maxiterations: int = 50,
+) -> Adjusted:
+    """Levenberg-Marquardt from ``network`` to the nearest optimum.
+
+    Parameters
+    ----------
+    robust : scale c of the Cauchy loss c^2 log(1 + s / c^2) in standard deviations; infinite for
+        plain least squares.
+    """
+    damping = 1e-4
+    cost = _cost(network, observations, priors, robust)
+    converged = False
+    iteration = 0
+    for iteration in range(1, maxiterations + 1):
+        normals = build_normals(network, observations, priors, robust, damping)
+        accepted = False
+        while not accepted and damping < 1e8:
+            trial = _step(network, normals, damping)
+            trial_cost = _cost(trial, observations, priors, robust)
+            accepted = bool(np.isfinite(trial_cost) and trial_cost <= cost)
+            if not accepted:
+                damping *= 10.0
+                normals = build_normals(network, observations, priors, robust, damping)
+        if not accepted:
+            converged = True  # no direction leads down: at the optimum to machine precision
+            break
+        gain = cost - trial_cost
+        network, cost = trial, trial_cost
+        damping = max(damping * 0.1, 1e-12)
+        if gain <= 1e-10 * cost:
+            converged = True
+            break
+    return Adjusted(network, cost, residuals_px(network, observations), converged, iteration)
+
+
+def build_normals(
+    network: Network,
+    observations: Observations,
+    priors: Priors,
+    robust: float = np.inf,
+    damping: float = 0.0,
+) -> Normals:
+    """Normal equations at ``network``; ``damping`` multiplies the diagonal of the point blocks."""
+    photos, groups, points = len(network.rotation), len(network.constants), len(network.points)
+    photo, point = observations.photo, observations.point
+    by_photo, by_constants, by_point, residual = jacobians(network, observations, priors)
+    weight = _robust_weights(residual, robust)
+    root = np.sqrt(weight)[:, None, None]
+    by_photo, by_constants, by_point = by_photo * root, by_constants * root, by_point * root
+    residual = residual * root[:, :, 0]
+    p = by_photo.shape[2]
+    count = len(photo)
+    group = network.group[photo]
+
+    in_photo = _summing(photo, photos)
+    in_group = _summing(group, groups)
+    in_point = _summing(point, points)
+    in_both = _summing(group * points + point, groups * points)
+    layout = priors.layout
+    size = photos * p + groups * 9 + (2 if layout else 0)
+    reduced = np.zeros((size, size))
+    gradient = np.zeros(size)
+    photo_blocks = in_photo @ _products(by_photo, by_photo)
+    mixed_blocks = (in_photo @ _products(by_photo, by_constants)).reshape(photos, p, 9)
+    group_blocks = (in_group @ _products(by_constants, by_constants)).reshape(groups, 9, 9)
+    first = photos * p
+    for f in range(photos):
+        rows = slice(f * p, f * p + p)
+        g = first + 9 * network.group[f]
+        reduced[rows, rows] = photo_blocks[f].reshape(p, p)
+        reduced[rows, g : g + 9] = mixed_blocks[f]
+        reduced[g : g + 9, rows] = mixed_blocks[f].T
+    gradient[:first] = (in_photo @ _products(by_photo, residual[:, :, None])).ravel()
+    last = first + 9 * groups
+    gradient[first:last] = (in_group @ _products(by_constants, residual[:, :, None])).ravel()
+    for g in range(groups):
+        rows = slice(first + 9 * g, first + 9 * g + 9)
+        reduced[rows, rows] = group_blocks[g] + priors.information[g]
+        gradient[rows] += priors.information[g] @ (priors.constants[g] - network.constants[g])
+    if p == 12:
+        information = priors.drift_sd**-2
+        drift = np.arange(photos)[:, None] * 12 + np.arange(6, 12)
+        reduced[drift, drift] += information
+        gradient[drift] -= information * network.drift
+
+    to_points = np.zeros((size, points, 3))
+    view = to_points[:first].reshape(photos, p, points, 3)
+    view[photo, :, point, :] = _products(by_photo, by_point).reshape(count, p, 3)
+    camera = (in_both @ _products(by_constants, by_point)).reshape(groups, points, 9, 3)
+    to_points[first:last] = camera.transpose(0, 2, 1, 3).reshape(groups * 9, points, 3)
+    point_blocks = (in_point @ _products(by_point, by_point)).reshape(points, 3, 3)
+    point_gradient = (in_point @ _products(by_point, residual[:, :, None])).reshape(points, 3)
+
+    m = layout.nominal_mm.shape[1] if layout else 1
+    blocks = points // m
+    block_matrix = np.zeros((blocks, m, 3, m, 3))
+    each = np.arange(m)
+    block_matrix[:, each, :, each, :] = point_blocks.reshape(blocks, m, 3, 3).swapaxes(0, 1)
+    block_matrix = block_matrix.reshape(blocks, 3 * m, 3 * m)
+    block_gradient = point_gradient.reshape(blocks, 3 * m)
+    to_blocks = to_points.reshape(size, blocks, 3 * m)
+    if layout:
+        terms = layout_terms(layout, network.points.reshape(blocks, m, 3), network.print_scale)
+        pulled = np.einsum("bij,bj->bi", terms.information, terms.misfit_mm)
+        by_scale = terms.information @ terms.by_scale
+        block_matrix += terms.information
+        block_gradient = block_gradient - pulled
+        to_blocks[last:] = -by_scale.transpose(2, 0, 1)
+        reduced[last:, last:] = np.einsum("bia,bic->ac", terms.by_scale, by_scale)
+        gradient[last:] = np.einsum("bia,bi->a", terms.by_scale, pulled)
+        # Only the ratio of the print scales can be seen; their mean is 1 by convention, else the
+        # network would shrink towards a point, where every misfit is small.
+        reduced[last:, last:] += 0.25 * SCALE_HOLD
+        gradient[last:] += 0.5 * SCALE_HOLD * (1.0 - network.print_scale.mean())
+
+    diagonal = np.arange(3 * m)
+    block_matrix[:, diagonal, diagonal] *= 1.0 + damping
+    block_inverse = np.linalg.inv(block_matrix)
+    carried = np.matmul(to_blocks.transpose(1, 0, 2), block_inverse)
+    flat = carried.transpose(1, 0, 2).reshape(size, points * 3)
+    reduced -= flat @ to_blocks.reshape(size, points * 3).T
+    gradient -= flat @ block_gradient.ravel()
+    free = np.ones(size, dtype=bool)
+    free[first:last] = np.tile(~priors.fixed, groups)
+    return Normals(reduced, gradient, free, p, to_blocks, block_inverse, block_gradient)
+
+
+def jacobians(
+    network: Network, observations: Observations, priors: Priors
+) -> tuple[Array, Array, Array, Array]:
+    """Whitened derivatives of the predictions and whitened residuals.
+
+    Returns
+    -------
+    by_photo : (N, 2, 6 or 12) by small rotation (rad), translation (mm), and drift where free.
+    by_constants : (N, 2, 9).
+    by_point : (N, 2, 3).
+    residual : (N, 2).
+    """
+    photo, tau = observations.photo, observations.tau
+    in_camera, rotation = _in_camera(network, observations)
+    constants = network.constants[network.group[photo]]
+    predicted, by_camera, by_constants = project_with_jacobians(constants, in_camera)
+    white = observations.whitening
+    by_camera = white @ by_camera
+    residual = np.einsum("nij,nj->ni", white, observations.px - predicted)
+    drifts = bool(np.any(priors.drift_sd > 0))
+    by_photo = np.empty((len(photo), 2, 12 if drifts else 6))
+    # A small rotation d about the camera: d x_camera = d x (x_camera - translation).
+    turned = in_camera - network.translation[photo]
+    by_photo[:, :, :3] = -by_camera @ cross_matrix(turned)
+    by_photo[:, :, 3:6] = by_camera
+    if drifts:
+        by_photo[:, :, 6:9] = -(by_camera @ cross_matrix(in_camera)) * tau[:, None, None]
+        by_photo[:, :, 9:] = by_camera * tau[:, None, None]
+    return by_photo, white @ by_constants, by_camera @ rotation, residual
+
+
+def residuals_px(network: Network, observations: Observations) -> Array:
+    """Measured minus predicted, (N, 2)."""
+    in_camera, _ = _in_camera(network, observations)
+    constants = network.constants[network.group[observations.photo]]
+    return observations.px - project_with_jacobians(constants, in_camera)[0]
+
+
+def _in_camera(network: Network, observations: Observations) -> tuple[Array, Array]:
+    """Points in the camera frame at their row's time, (N, 3), and camera_from_network (N, 3, 3)."""
+    photo = observations.photo
+    rotation = network.rotation[photo]
+    at_rest = np.einsum("nij,nj->ni", rotation, network.points[observations.point])
+    at_rest = at_rest + network.translation[photo]
+    if not network.drift.any():
+        return at_rest, rotation
+    tau = observations.tau[:, None]
+    drift = network.drift[photo]
+    turn = rotations(tau * drift[:, :3])
+    moved = np.einsum("nij,nj->ni", turn, at_rest) + tau * drift[:, 3:]
+    return moved, turn @ rotation
+
+
+def _cost(
+    network: Network, observations: Observations, priors: Priors, robust: float
+) -> float:
+    off_px = residuals_px(network, observations)
+    residual = np.einsum("nij,nj->ni", observations.whitening, off_px)
+    squares = (residual**2).sum(axis=1)
+    if np.isfinite(robust):
+        squares = robust**2 * np.log1p(squares / robust**2)
+    off = network.constants - priors.constants
+    cost = squares.sum() + np.einsum("gi,gij,gj->", off, priors.information, off)
+    moving = priors.drift_sd > 0
+    cost += ((network.drift[:, moving] / priors.drift_sd[moving]) ** 2).sum()
+    if priors.layout and np.isfinite(network.points).all():
+        shaped = network.points.reshape(priors.layout.nominal_mm.shape)
+        cost += layout_terms(priors.layout, shaped, network.print_scale).squares.sum()
+        cost += SCALE_HOLD * (network.print_scale.mean() - 1.0) ** 2
+    return float(cost)
+
+
+def _robust_weights(residual: Array, robust: float) -> Array:
+    if not np.isfinite(robust):
+        return np.ones(len(residual))
+    return 1.0 / (1.0 + (residual**2).sum(axis=1) / robust**2)
+
+
+def _step(network: Network, normals: Normals, damping: float) -> Network:
+    free = normals.free
+    reduced = normals.reduced[np.ix_(free, free)]
+    diagonal = np.arange(len(reduced))
+    reduced[diagonal, diagonal] += damping * np.maximum(reduced[diagonal, diagonal], 1e-12)
+    # Units differ by ten orders (px of focal length, k3, mm): equilibrate before solving.
+    scale = 1.0 / np.sqrt(np.maximum(reduced[diagonal, diagonal], 1e-30))
+    step = np.zeros(len(free))
+    try:
+        step[free] = scale * np.linalg.solve(
+            reduced * scale[:, None] * scale, scale * normals.gradient[free]
+        )
+    except np.linalg.LinAlgError:
+        return replace(network, points=np.full_like(network.points, np.nan))
+    back = normals.block_gradient - np.tensordot(step, normals.to_blocks, axes=1)
+    moved = np.einsum("bij,bj->bi", normals.block_inverse, back)
+    points = network.points + moved.reshape(-1, 3)
+    photos, groups = len(network.rotation), len(network.constants)
+    p = normals.per_photo
+    first, last = photos * p, photos * p + 9 * groups
+    by_photo = step[:first].reshape(photos, p)
+    drift = network.drift
+    if p == 12:
+        drift = drift + by_photo[:, 6:]
+    return Network(
+        rotation=rotations(by_photo[:, :3]) @ network.rotation,
+        translation=network.translation + by_photo[:, 3:6],
+        drift=drift,
+        constants=network.constants + step[first:last].reshape(groups, 9),
+        group=network.group,
+        points=points,
+        print_scale=network.print_scale + (step[last:] if len(step) > last else 0.0),
+    )
+
+
+def _summing(index: NDArray[np.intp], size: int) -> csr_matrix:
+    """Matrix (size, N) that sums rows with the same index."""
+    ones = np.ones(len(index))
+    return csr_matrix((ones, (index, np.arange(len(index)))), shape=(size, len(index)))
+
+
+def _products(left: Array, right: Array) -> Array:
+    """left^T right of each observation, flattened: (N, a * b) from (N, 2, a) and (N, 2, b)."""
+    return np.asarray((left.transpose(0, 2, 1) @ right).reshape(len(left), -1))

@@ -1,0 +1,319 @@
+"""From sightings to an adjusted network: start, adjust, locate more, test, until nothing changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera import Camera
+from calib.frames import Array, Pose
+from capture.sightings import Sighting
+from pipeline.adjust import Adjusted, Network, Observations, Priors, adjust, residuals_px
+from pipeline.covariance import Precision, outlier_statistics, precision
+from pipeline.layout import Layout, best_rotations
+from pipeline.start import Start, locate_more, prepare_views, start_network
+from targets.errors import UserError
+
+_ROBUST = 3.0
+"""Scale of the Cauchy loss while the network grows, in standard deviations."""
+_FLOOR_PX = 0.015
+"""Standard deviation of what the model of lens and photo leaves out, added to every dot's."""
+_GROSS_PX = 6.0
+"""A sighting this far from its predicted place, beyond its own scatter, is another thing."""
+_ROUNDS = 8
+
+
+@dataclass(frozen=True)
+class CameraGuess:
+    """Camera constants before the adjustment.
+
+    Attributes
+    ----------
+    camera : starting constants.
+    information : (9, 9) inverse covariance of them.
+    """
+
+    camera: Camera
+    information: Array
+
+
+@dataclass(frozen=True)
+class NetworkFound:
+    """An adjusted network and which dots made it.
+
+    Attributes
+    ----------
+    photos, cards : names and ids, the order of the network's photos and (four each) points.
+    network : the unknowns; points are millimetres of the printed cards.
+    observations, priors : what was adjusted.
+    adjusted : outcome.
+    sighting, dot : (N,) index into the sightings and dot number of each observation.
+    rejected : (card, photo, dot) of dots dropped by the outlier test.
+    found : precision at the optimum.
+    reproduced : difference of the card centres, rms in mm, between the optimum and the one grown
+        from an independent pair of photos; nan where no second start existed.
+    """
+
+    photos: tuple[str, ...]
+    cards: tuple[int, ...]
+    network: Network
+    observations: Observations
+    priors: Priors
+    adjusted: Adjusted
+    sighting: NDArray[np.intp]
+    dot: NDArray[np.intp]
+    rejected: tuple[tuple[int, str, int], ...]
+    found: Precision
+    reproduced: float
+
+
+def find_network(
+    sightings: Sequence[Sighting],
+    guesses: Sequence[CameraGuess],
+    group_of_photo: Mapping[str, int],
+    layout_mm: Mapping[int, Array],
+    layout_sd_mm: Array | None,
+    drift_sd: Array,
+    seed_card: int | None = None,
+) -> NetworkFound:
+    """Adjust all sightings that hang together.
+
+    Parameters
+    ----------
+    guesses : starting constants of each camera group.
+    group_of_photo : photo name to group.
+    layout_mm : (4, 2) dots of each card.
+    layout_sd_mm : (3,) how well a printed card of 80 mm keeps its layout, or None to leave the
+        dots free.
+    drift_sd : (6,) prior of the drift, see ``pipeline.adjust``.
+    seed_card : start only from this card (to test that the optimum does not depend on it).
+
+    Raises
+    ------
+    UserError : the sightings do not hang together anywhere.
+    """
+    cameras = [g.camera for g in guesses]
+    starts = _starts(sightings, cameras, group_of_photo, layout_mm, seed_card)
+    grown: list[_Growing] = []
+    for start in starts[:2]:
+        growing = _Growing(sightings, guesses, group_of_photo, layout_mm, layout_sd_mm)
+        grown.append(growing.grow(start))
+    grown.sort(key=lambda g: -len(g.observations.px))
+    best = grown[0]
+    best.settle(drift_sd)
+    found = precision(best.adjusted.network, best.observations, best.priors)
+    reproduced = _difference_mm(best, grown[1]) if len(grown) > 1 else float("nan")
+    return NetworkFound(
+        photos=tuple(best.photos),
+        cards=tuple(best.cards),
+        network=best.adjusted.network,
+        observations=best.observations,
+        priors=best.priors,
+        adjusted=best.adjusted,
+        sighting=best.sighting,
+        dot=best.dot,
+        rejected=tuple(best.rejected),
+        found=found,
+        reproduced=reproduced,
+    )
+
+
+def _starts(
+    sightings: Sequence[Sighting],
+    cameras: Sequence[Camera],
+    group_of_photo: Mapping[str, int],
+    layout_mm: Mapping[int, Array],
+    seed_card: int | None,
+) -> list[Start]:
+    camera_of_photo = {p: cameras[g] for p, g in group_of_photo.items()}
+    starts = start_network(prepare_views(sightings, camera_of_photo, layout_mm), seed_card)
+    if not starts:
+        raise UserError(
+            "no two photos show enough of the same cards to start from",
+            "photos",
+            "take photos that share at least three cards with their neighbours",
+        )
+    return starts
+
+
+class _Growing:
+    """A network while it grows: arrays over the photos and cards located so far."""
+
+    def __init__(
+        self,
+        sightings: Sequence[Sighting],
+        guesses: Sequence[CameraGuess],
+        group_of_photo: Mapping[str, int],
+        layout_mm: Mapping[int, Array],
+        layout_sd_mm: Array | None,
+    ) -> None:
+        self.sightings = sightings
+        self.guesses = guesses
+        self.group_of_photo = group_of_photo
+        self.layout_mm = layout_mm
+        self.layout_sd_mm = layout_sd_mm
+        self.constants = np.array([g.camera.constants for g in guesses])
+        self.rejected: list[tuple[int, str, int]] = []
+        self.photos: list[str] = []
+        self.cards: list[int] = []
+
+    def grow(self, start: Start) -> _Growing:
+        """Adjust, locate what has become clear, and again, until nothing is added."""
+        for _ in range(_ROUNDS):
+            size = start.size
+            self._arrange(start)
+            self.adjusted = adjust(
+                self.network, self.observations, self.priors, _ROBUST, max_iterations=25
+            )
+            self.constants = self.adjusted.network.constants
+            start = locate_more(self._views(), self._as_start())
+            if start.size == size:
+                break
+        self._arrange(start)
+        self.adjusted = adjust(self.network, self.observations, self.priors, _ROBUST)
+        self.constants = self.adjusted.network.constants
+        return self
+
+    def settle(self, drift_sd: Array) -> None:
+        """Plain least squares, dots that contradict it taken out one per sighting and round."""
+        self.priors = replace(self.priors, drift_sd=drift_sd)
+        network = self.adjusted.network
+        for _ in range(_ROUNDS):
+            self.adjusted = adjust(network, self.observations, self.priors, 4.0, 20)
+            network = self.adjusted.network
+            found = precision(network, self.observations, self.priors)
+            statistic, critical = outlier_statistics(found)
+            worst = _worst_of_each(self.sighting, statistic) & (statistic > critical)
+            if not worst.any():
+                break
+            for i in np.flatnonzero(worst):
+                seen = self.sightings[self.sighting[i]]
+                self.rejected.append((seen.card, seen.photo, int(self.dot[i])))
+            self._keep(~worst)
+        self.adjusted = adjust(network, self.observations, self.priors)
+
+    def _arrange(self, start: Start) -> None:
+        """Arrays for the photos and cards of a start; gross misfits left out."""
+        self.photos = sorted(start.photos)
+        self.cards = sorted(start.cards)
+        photo_index = {p: i for i, p in enumerate(self.photos)}
+        card_index = {c: i for i, c in enumerate(self.cards)}
+        rows = [
+            (photo_index[s.photo], 4 * card_index[s.card] + k, i, k)
+            for i, s in enumerate(self.sightings)
+            if s.photo in photo_index and s.card in card_index
+            for k in range(4)
+            if s.measured[k]
+        ]
+        photo, point, self.sighting, self.dot = np.array(rows, dtype=np.intp).reshape(-1, 4).T
+        px = np.array([self.sightings[i].dots_px[k] for i, k in zip(self.sighting, self.dot)])
+        covariance = np.array(
+            [self.sightings[i].covariance_px2[k] for i, k in zip(self.sighting, self.dot)]
+        )
+        group = np.array([self.group_of_photo[p] for p in self.photos], dtype=np.intp)
+        height = np.array([self.guesses[g].camera.height_px for g in group])[photo]
+        self.observations = Observations(
+            photo, point, px, whitening(covariance), px[:, 1] / height - 0.5
+        )
+        points = np.concatenate(
+            [start.cards[c].apply(self._nominal(c)) for c in self.cards]
+        )
+        self.network = Network(
+            rotation=np.array([start.photos[p].rotation for p in self.photos]),
+            translation=np.array([start.photos[p].translation for p in self.photos]),
+            drift=np.zeros((len(self.photos), 6)),
+            constants=self.constants,
+            group=group,
+            points=points,
+        )
+        self.priors = Priors(
+            constants=np.array([g.camera.constants for g in self.guesses]),
+            information=np.array([g.information for g in self.guesses]),
+            fixed=np.zeros(9, dtype=bool),
+            drift_sd=np.zeros(6),
+            layout=self._layout(),
+        )
+        self._keep(self._not_gross())
+
+    def _layout(self) -> Layout | None:
+        if self.layout_sd_mm is None:
+            return None
+        nominal = np.array([self._nominal(c) for c in self.cards])
+        size = np.abs(nominal).max(axis=(1, 2)) / 33.0
+        return Layout(nominal, size[:, None] * self.layout_sd_mm)
+
+    def _nominal(self, card: int) -> Array:
+        return np.column_stack([self.layout_mm[card], np.zeros(4)])
+
+    def _not_gross(self) -> NDArray[np.bool_]:
+        """Observations of sightings that lie about where the start puts them."""
+        off = np.linalg.norm(residuals_px(self.network, self.observations), axis=1)
+        kept = np.ones(len(off), dtype=bool)
+        typical = np.median(off) if len(off) else 0.0
+        for i in np.unique(self.sighting):
+            own = self.sighting == i
+            kept[own] = np.median(off[own]) < _GROSS_PX + 8.0 * typical
+        return kept
+
+    def _keep(self, kept: NDArray[np.bool_]) -> None:
+        """Keep these observations; points left without two rays keep their place by the layout."""
+        self.observations = self.observations.subset(kept)
+        self.sighting = self.sighting[kept]
+        self.dot = self.dot[kept]
+
+    def _views(self) -> list:
+        cameras = [
+            replace(g.camera, constants=c)
+            for g, c in zip(self.guesses, self.constants, strict=True)
+        ]
+        camera_of_photo = {p: cameras[g] for p, g in self.group_of_photo.items()}
+        return prepare_views(self.sightings, camera_of_photo, self.layout_mm)
+
+    def _as_start(self) -> Start:
+        network = self.adjusted.network
+        photos = {
+            p: Pose(network.rotation[i], network.translation[i]) for i, p in enumerate(self.photos)
+        }
+        nominal = np.array([self._nominal(c) for c in self.cards])
+        points = network.points.reshape(-1, 4, 3)
+        turned = best_rotations(nominal, points)
+        cards = {
+            c: Pose(turned[i], points[i].mean(axis=0)) for i, c in enumerate(self.cards)
+        }
+        return Start(photos, cards, 0.0)
+
+
+def whitening(covariance_px2: Array) -> Array:
+    """(N, 2, 2) W with W^T W the inverse of the covariance, model floor included."""
+    total = covariance_px2 + _FLOOR_PX**2 * np.eye(2)
+    return np.asarray(np.linalg.cholesky(np.linalg.inv(total)).transpose(0, 2, 1))
+
+
+def _worst_of_each(sighting: NDArray[np.intp], statistic: Array) -> NDArray[np.bool_]:
+    """The largest statistic within each sighting, (N,) bool."""
+    worst = np.zeros(len(statistic), dtype=bool)
+    order = np.lexsort((statistic, sighting))
+    last = np.append(sighting[order][1:] != sighting[order][:-1], True)
+    worst[order[last]] = True
+    return worst
+
+
+def _difference_mm(one: _Growing, other: _Growing) -> float:
+    """Rms difference of the centres of common cards after a best similarity fit."""
+    common = sorted(set(one.cards) & set(other.cards))
+    if len(common) < 3:
+        return float("nan")
+
+    def centres(growing: _Growing) -> Array:
+        points = growing.adjusted.network.points.reshape(-1, 4, 3).mean(axis=1)
+        return points[[growing.cards.index(c) for c in common]]
+
+    a, b = centres(one), centres(other)
+    a, b = a - a.mean(axis=0), b - b.mean(axis=0)
+    rotation = best_rotations(b[None], a[None])[0]
+    turned = b @ rotation.T
+    scale = (a * turned).sum() / (turned**2).sum()
+    return float(np.sqrt(((a - scale * turned) ** 2).sum(axis=1).mean()))

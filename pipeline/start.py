@@ -1,0 +1,327 @@
+"""Starting poses that do not depend on luck.
+
+One card seen in one photo gives the camera's pose twice: a square's image fits two tilts, and the
+smaller residual proves nothing. What decides is whether several cards agree in several photos. So
+a pair of photos with cards in common is resolved first, all combinations of tilts tried; then
+photos and cards are added in turn, each only where one of its possible places fits clearly better
+than every other. What stays ambiguous waits until more is known, or is left out and named.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from calib.camera import Camera
+from calib.frames import Array, Pose
+from capture.sightings import Sighting
+
+_CAP_PX = 60.0
+_CLEARLY = 1.6
+"""The next best distinct place must fit this many times worse."""
+_ALONE_CLEARLY = 4.0
+"""The same where a single view decides."""
+_FITS_PX = 12.0
+_DISTINCT_RAD = np.radians(6.0)
+_PAIRS_TRIED = 12
+
+
+@dataclass(frozen=True)
+class View:
+    """A card in a photo, prepared: where its dots are and the two poses that they allow.
+
+    Attributes
+    ----------
+    photo, card : name and id.
+    rays : (4, 2) undistorted directions of the dots.
+    focal_px : to express errors in pixels.
+    layout_mm : (4, 3) dots in the card frame.
+    poses : camera_from_card, one or two, best first.
+    """
+
+    photo: str
+    card: int
+    rays: Array
+    focal_px: float
+    layout_mm: Array
+    poses: tuple[Pose, ...]
+
+    def error_px(self, camera_from_card: Pose) -> float:
+        """Mean distance of the dots from where a pose puts them, at most the cap."""
+        places = camera_from_card.apply(self.layout_mm)
+        if places[:, 2].min() <= 1.0:
+            return _CAP_PX
+        off = places[:, :2] / places[:, 2:] - self.rays
+        return float(min(np.sqrt((off**2).sum(axis=1)).mean() * self.focal_px, _CAP_PX))
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where photos and cards are, roughly: camera_from_network and network_from_card."""
+
+    photos: Mapping[str, Pose]
+    cards: Mapping[int, Pose]
+    error_px: float
+
+    @property
+    def size(self) -> int:
+        """How many photos and cards have a place."""
+        return len(self.photos) + len(self.cards)
+
+
+def prepare_views(
+    sightings: Sequence[Sighting],
+    camera_of_photo: Mapping[str, Camera],
+    layout_mm: Mapping[int, Array],
+) -> list[View]:
+    """Views of all sightings with four measured dots; ``layout_mm`` gives (4, 2) per card."""
+    views = []
+    for sighting in sightings:
+        if not sighting.measured.all():
+            continue
+        camera = camera_of_photo[sighting.photo]
+        rays = camera.rays(sighting.dots_px)
+        layout = np.column_stack([layout_mm[sighting.card], np.zeros(4)])
+        poses = tuple(_plane_poses(layout, rays))
+        if poses:
+            focal = float(camera.constants[:2].mean())
+            views.append(View(sighting.photo, sighting.card, rays, focal, layout, poses))
+    return views
+
+
+def start_network(views: Sequence[View], seed_card: int | None = None) -> list[Start]:
+    """Starts grown from several pairs of photos, the largest and best-fitting first.
+
+    Parameters
+    ----------
+    seed_card : take only pairs of photos that show this card (for tests of independence).
+    """
+    pairs = _seed_pairs(views, seed_card)
+    starts: list[Start] = []
+    taken: set[str] = set()
+    for photos, poses, cards in pairs:
+        # Seeds that share no photo are independent of each other.
+        if taken & set(photos):
+            continue
+        taken |= set(photos)
+        starts.append(_grow(views, dict(zip(photos, poses, strict=True)), cards))
+        if len(starts) == 3:
+            break
+    return sorted(starts, key=lambda s: (-s.size, s.error_px))
+
+
+def locate_more(views: Sequence[View], start: Start) -> Start:
+    """Add to a start whatever has become clear since (after an adjustment)."""
+    return _grow(views, dict(start.photos), dict(start.cards))
+
+
+Seed = tuple[tuple[str, str], tuple[Pose, Pose], dict[int, Pose]]
+
+
+def _seed_pairs(views: Sequence[View], seed_card: int | None) -> list[Seed]:
+    """Pairs of photos whose common cards agree on one relative pose, best first."""
+    of_photo: dict[str, dict[int, View]] = defaultdict(dict)
+    for view in views:
+        of_photo[view.photo][view.card] = view
+    names = sorted(of_photo)
+    common = []
+    for i, first in enumerate(names):
+        for second in names[i + 1 :]:
+            cards = sorted(set(of_photo[first]) & set(of_photo[second]))
+            if len(cards) >= 2 and (seed_card is None or seed_card in cards):
+                common.append((len(cards), first, second, cards))
+    common.sort(key=lambda c: (-c[0], c[1], c[2]))
+    resolved = []
+    for _, first, second, cards in common[: _PAIRS_TRIED if seed_card is None else None]:
+        pair = _resolve_pair(
+            [of_photo[first][c] for c in cards], [of_photo[second][c] for c in cards]
+        )
+        if pair is not None:
+            pose, places, error, margin = pair
+            # Many cards in common, a clear decision, a small misfit.
+            merit = len(places) * min(margin, 5.0) / (1.0 + error)
+            resolved.append((merit, ((first, second), (Pose.identity(), pose), places)))
+        if seed_card is not None and len(resolved) >= _PAIRS_TRIED:
+            break
+    resolved.sort(key=lambda r: -r[0])
+    return [seed for _, seed in resolved]
+
+
+def _resolve_pair(
+    first: Sequence[View], second: Sequence[View]
+) -> tuple[Pose, dict[int, Pose], float, float] | None:
+    """Pose of the second camera in the first one's frame that most common cards agree on."""
+    trials: list[tuple[float, Pose, list[Pose]]] = []
+    for view_a, view_b in zip(first, second, strict=True):
+        for pose_a in view_a.poses:
+            for pose_b in view_b.poses:
+                relative = pose_b.compose(pose_a.inverse())
+                places, error = _best_tilts(first, second, relative)
+                trials.append((error, relative, places))
+    trials.sort(key=lambda t: t[0])
+    refined = []
+    for _, relative, places in trials[:8]:
+        for _ in range(2):
+            relative = _refine(relative, second, places)
+            places, error = _best_tilts(first, second, relative)
+        refined.append((error, relative, places))
+    refined.sort(key=lambda t: t[0])
+    error, relative, places = refined[0]
+    others = [e for e, r, _ in refined[1:] if _apart(r, relative)]
+    margin = min(others) / max(error, 0.1) if others else 10.0
+    if error > _FITS_PX or margin < _CLEARLY:
+        return None
+    return relative, {v.card: p for v, p in zip(first, places, strict=True)}, error, margin
+
+
+def _best_tilts(
+    first: Sequence[View], second: Sequence[View], relative: Pose
+) -> tuple[list[Pose], float]:
+    """For each card the tilt in the first photo that the second one confirms; mean error."""
+    places, errors = [], []
+    for view_a, view_b in zip(first, second, strict=True):
+        options = [(view_b.error_px(relative.compose(p)), i) for i, p in enumerate(view_a.poses)]
+        error, best = min(options)
+        places.append(view_a.poses[best])
+        errors.append(error)
+    return places, float(np.mean(errors))
+
+
+def _grow(views: Sequence[View], photos: dict[str, Pose], cards: dict[int, Pose]) -> Start:
+    """Add photos and cards in turn until nothing more is clear."""
+    of_photo: dict[str, list[View]] = defaultdict(list)
+    of_card: dict[int, list[View]] = defaultdict(list)
+    for view in views:
+        of_photo[view.photo].append(view)
+        of_card[view.card].append(view)
+    alone_allowed = False
+    while True:
+        before = len(photos) + len(cards)
+        _add_cards(of_card, photos, cards, alone_allowed)
+        _add_photos(of_photo, photos, cards, alone_allowed)
+        if len(photos) + len(cards) > before:
+            alone_allowed = False
+        elif not alone_allowed:
+            alone_allowed = True
+        else:
+            break
+    errors = [
+        v.error_px(photos[v.photo].compose(cards[v.card]))
+        for v in views
+        if v.photo in photos and v.card in cards
+    ]
+    return Start(photos, cards, float(np.mean(errors)) if errors else _CAP_PX)
+
+
+def _add_cards(
+    of_card: Mapping[int, list[View]],
+    photos: Mapping[str, Pose],
+    cards: dict[int, Pose],
+    alone_allowed: bool,
+) -> None:
+    for card, seen in of_card.items():
+        posed = [v for v in seen if v.photo in photos]
+        if card in cards or len(posed) < (1 if alone_allowed else 2):
+            continue
+        candidates = [photos[v.photo].inverse().compose(p) for v in posed for p in v.poses]
+        errors = [
+            float(np.mean([v.error_px(photos[v.photo].compose(c)) for v in posed]))
+            for c in candidates
+        ]
+        best = _clear_best(candidates, errors, len(posed))
+        if best is not None:
+            cards[card] = candidates[best]
+
+
+def _add_photos(
+    of_photo: Mapping[str, list[View]],
+    photos: dict[str, Pose],
+    cards: Mapping[int, Pose],
+    alone_allowed: bool,
+) -> None:
+    waiting = []
+    for photo, seen in of_photo.items():
+        known = [v for v in seen if v.card in cards]
+        if photo not in photos and len(known) >= (1 if alone_allowed else 2):
+            waiting.append((len(known), photo, known))
+    waiting.sort(key=lambda w: (-w[0], w[1]))
+    # Half at a time: the best-connected photos first, the others profit from the cards they add.
+    for _, photo, known in waiting[: max(1, (len(waiting) + 1) // 2)]:
+        candidates, errors = [], []
+        places = [cards[v.card] for v in known]
+        for view in known:
+            for pose in view.poses:
+                candidate = pose.compose(cards[view.card].inverse())
+                candidate = _refine(candidate, known, places)
+                candidates.append(candidate)
+                errors.append(_mean_error(candidate, known, places))
+        best = _clear_best(candidates, errors, len(known))
+        if best is not None:
+            photos[photo] = candidates[best]
+
+
+def _mean_error(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> float:
+    return float(
+        np.mean(
+            [
+                v.error_px(camera_from_network.compose(p))
+                for v, p in zip(views, places, strict=True)
+            ]
+        )
+    )
+
+
+def _clear_best(candidates: Sequence[Pose], errors: Sequence[float], votes: int) -> int | None:
+    """Index of the best candidate if it fits and no distinct one comes near it."""
+    best = int(np.argmin(errors))
+    others = [
+        e for c, e in zip(candidates, errors, strict=True) if _apart(c, candidates[best])
+    ]
+    clearly = _ALONE_CLEARLY if votes == 1 else _CLEARLY
+    rival = min(others, default=np.inf)
+    if errors[best] > _FITS_PX or rival < clearly * max(errors[best], 0.1):
+        return None
+    return best
+
+
+def _apart(one: Pose, other: Pose) -> bool:
+    """Whether two poses are different places and not the same one found twice."""
+    turn = (np.trace(one.rotation.T @ other.rotation) - 1.0) / 2.0
+    return bool(np.arccos(np.clip(turn, -1.0, 1.0)) > _DISTINCT_RAD)
+
+
+def _refine(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> Pose:
+    """Resection over all dots of the views, whose cards lie at ``places`` in the network."""
+    points = np.concatenate([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])
+    rays = np.concatenate([v.rays for v in views])
+    turned, _ = cv2.Rodrigues(camera_from_network.rotation)
+    turned, moved = cv2.solvePnPRefineLM(
+        points,
+        rays,
+        np.eye(3),
+        None,
+        turned.copy(),
+        camera_from_network.translation.reshape(3, 1).copy(),
+    )
+    rotation, _ = cv2.Rodrigues(turned)
+    return Pose(np.asarray(rotation), np.asarray(moved).ravel())
+
+
+def _plane_poses(layout_mm: Array, rays: Array) -> list[Pose]:
+    """The one or two camera_from_card poses of four coplanar dots, best first.
+
+    Collins and Bartoli, Infinitesimal plane-based pose estimation, 2014 (as OpenCV has it).
+    """
+    _, turned, moved, _ = cv2.solvePnPGeneric(
+        layout_mm, rays.reshape(4, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
+    )
+    poses = []
+    for r, t in zip(turned, moved, strict=True):
+        if np.isfinite(r).all() and np.isfinite(t).all() and t[2, 0] > 0:
+            rotation, _ = cv2.Rodrigues(r)
+            poses.append(Pose(np.asarray(rotation), np.asarray(t).ravel()))
+    return poses

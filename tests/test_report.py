@@ -426,7 +426,7 @@ def test_photos_that_are_gone_or_broken_are_named(
     (photos / "IMG_0003.jpg").write_bytes(b"not a photo")
     page = read(page_html(result, sightings))
     assert "is no longer in the folder photos/" in page.text
-    assert page.text.count("No picture: the photo") == 2
+    assert page.text.count("No picture of this photo: ") == 2
     assert "IMG_0001.jpg" in page.text
     assert "IMG_0003.jpg" in page.text
     assert len(pictures_of(page)) == len(result.photos) - 2

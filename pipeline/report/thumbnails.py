@@ -84,7 +84,7 @@ def _preview(path: Path) -> tuple[str, tuple[int, int], Array]:
     from targets.errors import UserError
 
     if not path.is_file():
-        raise ValueError("is no longer in the folder photos/")
+        raise ValueError("it is no longer in the folder photos/")
     try:
         rgb, preview_from_sensor = read_preview(path, LONGEST_PX)
     except UserError as error:
@@ -95,7 +95,7 @@ def _preview(path: Path) -> tuple[str, tuple[int, int], Array]:
         [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY, cv2.IMWRITE_JPEG_OPTIMIZE, 1],
     )
     if not done:
-        raise ValueError("could not be made small")
+        raise ValueError("it could not be made small")
     height_px, width_px = rgb.shape[:2]
     text = base64.b64encode(jpeg.tobytes()).decode("ascii")
     return text, (width_px, height_px), np.asarray(preview_from_sensor, dtype=float)

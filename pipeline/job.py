@@ -2,11 +2,35 @@
 
 from __future__ import annotations
 
+import json
+import math
+import tomllib
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from pipeline.sheet import ReferenceSheet
+from pipeline.csv_rows import nearest, read_rows, shown
+from pipeline.sheet import LARGEST_MM, PARTS, SHEET_COLUMNS, ReferenceSheet, read_sheet
+from targets import atomic
 from targets.bar import Bar
+from targets.card import card_of
+from targets.errors import UserError
+
+CARD_COLUMNS = ("card", "point", "side", "stem_mm", "note")
+"""Columns of the job's cards.csv; the last may be absent."""
+
+STEEL_ALPHA_PER_K = 11.5e-6
+"""Linear expansion of steel (Swyt, NIST J. Res. 99:31, 1994)."""
+
+_KEYS = (
+    *("title", "parts", "temperature_c", "tolerance_mm", "lens", "seating_u_mm"),
+    *("body_alpha_per_k", "bar", "datum"),
+)
+_BAR_KEYS = ("cards", "length_mm", "U_mm", "alpha_per_k")
+_LARGEST_ALPHA_PER_K = 1e-4
+_LARGEST_TOLERANCE_MM = 1000.0
+_LONGEST_STEM_MM = 2000.0
 
 
 @dataclass(frozen=True)
@@ -52,3 +76,402 @@ class Job:
     base: tuple[str, ...] | None
     cards: tuple[CardOnPoint, ...]
     sheet: ReferenceSheet | None
+
+
+def read_job(folder: Path) -> Job:
+    """Read job.toml, sheet.csv and cards.csv of a job folder.
+
+    ``parts`` must be given; the other keys have defaults: title the folder's name, temperature_c
+    20, tolerance_mm 3, lens "self", seating_u_mm 0.2, body_alpha_per_k that of steel, no bars,
+    base "auto". A sheet.csv with nothing below its header counts as none. Whether enough base
+    points were measured is for the datum to say.
+
+    Raises
+    ------
+    UserError : a file is missing, or something in one is not as it should be.
+    """
+    settings = _Table(_read_toml(folder), "job.toml", _KEYS)
+    parts = settings.text("parts")
+    if parts not in PARTS:
+        raise UserError(
+            f"{shown(parts)} is not a state of the mechanical parts",
+            settings.place("parts"),
+            'write "in" or "out"',
+        )
+    tolerance_mm = settings.number("tolerance_mm", 0.0, _LARGEST_TOLERANCE_MM, 3.0, above=True)
+    bars = _bars(settings)
+
+    sheet_path, cards_path = folder / "sheet.csv", folder / "cards.csv"
+    sheet = read_sheet(sheet_path, parts, tolerance_mm) if sheet_path.exists() else None
+    if sheet is not None and not sheet.points:
+        sheet = None
+    bar_cards = [card for bar in bars for card in bar.cards]
+    return Job(
+        folder=folder,
+        title=settings.text("title", folder.resolve().name),
+        parts=parts,
+        temperature_c=settings.number("temperature_c", -30.0, 60.0, 20.0),
+        tolerance_mm=tolerance_mm,
+        lens=_lens(settings, folder),
+        seating_u_mm=settings.number("seating_u_mm", 0.0, 100.0, 0.2),
+        body_alpha_per_k=settings.number(
+            "body_alpha_per_k", 0.0, _LARGEST_ALPHA_PER_K, STEEL_ALPHA_PER_K
+        ),
+        bars=bars,
+        base=_base(settings, sheet),
+        cards=read_cards(cards_path, sheet, bar_cards) if cards_path.exists() else (),
+        sheet=sheet,
+    )
+
+
+def read_cards(
+    path: Path, sheet: ReferenceSheet | None, bar_cards: Collection[int] = ()
+) -> tuple[CardOnPoint, ...]:
+    """Read cards.csv.
+
+    Parameters
+    ----------
+    path : the file.
+    sheet : the points there are; None allows any.
+    bar_cards : cards that sit on bars and cannot sit in a hole as well.
+
+    Raises
+    ------
+    UserError : the file, or a row of it, is not as it should be.
+    """
+    names = None if sheet is None else [f"{row.point} {row.side}" for row in sheet.points]
+    row_of_card: dict[int, str] = {}
+    row_of_name: dict[str, str] = {}
+    cards = []
+    for row in read_rows(path, CARD_COLUMNS, optional=1):
+        card = row.whole("card")
+        _check_card(card, row.where)
+        if card in bar_cards:
+            raise UserError(
+                f"card {card} is on a bar in job.toml",
+                row.where,
+                "a card sits in one place: correct one of the two files",
+            )
+        if card in row_of_card:
+            raise UserError(
+                f"card {card} stands in {row_of_card[card]} already",
+                row.where,
+                "a card sits in one place: correct one of the two rows",
+            )
+        point, side = row.name("point"), row.choice("side", ("L", "R", "C"))
+        name = f"{point} {side}"
+        if names is not None and name not in names:
+            raise UserError(
+                f"point '{name}' is not among the rows of sheet.csv that hold for this job's parts",
+                row.where,
+                f"the nearest is '{nearest(name, names)}'",
+            )
+        if name in row_of_name:
+            raise UserError(
+                f"point '{name}' has a card in {row_of_name[name]} already",
+                row.where,
+                "give each point one card",
+            )
+        row_of_card[card] = row_of_name[name] = row.where
+        stem_mm = row.number("stem_mm", 0.0, _LONGEST_STEM_MM)
+        cards.append(CardOnPoint(card, point, side, stem_mm, row.text("note")))
+    return tuple(cards)
+
+
+def new_job(folder: Path, title: str = "") -> None:
+    """Start a job folder: job.toml with every key explained, header rows, an empty photos/.
+
+    Parameters
+    ----------
+    folder : made if need be; what is in it stays.
+    title : the folder's name if empty.
+
+    Raises
+    ------
+    UserError : a job is there already, or the folder cannot be written to.
+    """
+    for name in ("job.toml", "sheet.csv", "cards.csv"):
+        if (folder / name).exists():
+            raise UserError(f"there is a {name} already", str(folder), "name another folder")
+    title = title or folder.resolve().name
+    if not title.isprintable():
+        raise UserError(f"the title {shown(title)} cannot be printed", "", "give a plain title")
+    try:
+        (folder / "photos").mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(
+            f"cannot make this folder ({error.strerror})", str(folder), "name another folder"
+        ) from error
+    atomic.write_text(folder / "sheet.csv", ",".join(SHEET_COLUMNS) + "\n")
+    atomic.write_text(folder / "cards.csv", ",".join(CARD_COLUMNS) + "\n")
+    # Last: a folder with a job.toml is a whole job. A JSON text of printable signs is a TOML one.
+    quoted = json.dumps(title, ensure_ascii=False)
+    atomic.write_text(folder / "job.toml", _JOB_TEMPLATE.replace("TITLE", quoted))
+
+
+_JOB_TEMPLATE = f"""\
+# Settings of this job. Lengths in mm, temperatures in degrees C.
+
+title = TITLE
+
+# Mechanical parts (engine, axles) in or out: picks the rows of sheet.csv that hold.
+parts = "in"
+
+# Of the car and the bars when the photos were taken.
+temperature_c = 20
+
+# Permitted deviation per axis where sheet.csv gives none.
+tolerance_mm = 3.0
+
+# The phone's lens profile as made by `datumshot lens`, or "self": worked out from these photos.
+lens = "self"
+
+# How far a card's stem may sit off the middle of its hole (standard uncertainty per axis).
+seating_u_mm = 0.2
+
+# Thermal expansion of the body per kelvin (steel).
+body_alpha_per_k = {STEEL_ALPHA_PER_K}
+
+# Every bar: its two cards, the length between their centres at 20 degrees C, the expanded
+# uncertainty (k = 2) of that length, and the expansion of its material (aluminium 23.1e-6).
+# Nothing but a bar gives the scale; a second one checks the first.
+# [[bar]]
+# cards = [90, 91]
+# length_mm = 1200.0
+# U_mm = 0.1
+# alpha_per_k = 23.1e-6
+
+[datum]
+# Points that carry the vehicle frame: "auto" chooses among those that sheet.csv marks as base,
+# or name them yourself, such as ["A L", "A R", "B L", "B R"].
+base = "auto"
+
+# Next: type the points into sheet.csv ({",".join(SHEET_COLUMNS)};
+# side L, R, C or LR for a pair; parts in, out or both; base yes or no),
+# say in cards.csv which card sits where ({",".join(CARD_COLUMNS)}),
+# and put the photos into photos/.
+"""
+
+
+@dataclass(frozen=True)
+class _Table:
+    """A table of job.toml; ``where`` names it in messages."""
+
+    values: Mapping[str, Any]
+    where: str
+    known: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for key in self.values:
+            if key not in self.known:
+                raise UserError(
+                    f"the key {shown(key)} is not known",
+                    self.where,
+                    f"the nearest is '{nearest(key, self.known)}'",
+                )
+
+    def place(self, key: str) -> str:
+        return f"{self.where}, key '{key}'"
+
+    def value(self, key: str, default: Any = None) -> Any:
+        """What is there, else the default; a key without one must be there."""
+        if key in self.values:
+            return self.values[key]
+        if default is None:
+            raise UserError(f"the key '{key}' is missing", self.where, "add it")
+        return default
+
+    def text(self, key: str, default: str | None = None) -> str:
+        value = self.value(key, default)
+        if not isinstance(value, str):
+            raise UserError(
+                f"{_shown_value(value)} is not a text",
+                self.place(key),
+                'write it in quotes ("...")',
+            )
+        if not value.strip():
+            raise UserError("the text is empty", self.place(key), "fill it in")
+        return value
+
+    def number(
+        self, key: str, low: float, high: float, default: float | None = None, above: bool = False
+    ) -> float:
+        """A number from ``low`` (or only ``above`` it) to ``high``."""
+        value = self.value(key, default)
+        # TOML's true and false are no numbers, though Python's are.
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise UserError(
+                f"{_shown_value(value)} is not a number",
+                self.place(key),
+                "write a number without quotes, with a decimal point",
+            )
+        if not (math.isfinite(value) and low <= value <= high) or (above and value == low):
+            span = f"above {low:g}, up to {high:g}" if above else f"between {low:g} and {high:g}"
+            raise UserError(
+                f"{_shown_value(value)} cannot be", self.place(key), f"give a number {span}"
+            )
+        return float(value)
+
+
+def _shown_value(value: object) -> str:
+    """A value of job.toml as a message shows it.
+
+    >>> _shown_value("warm"), _shown_value(True), _shown_value([1, 2]), _shown_value({"a": 1})
+    ("'warm'", 'true', 'a list', 'a table')
+    """
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return shown(value)
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, int) and abs(value) >= 10**15:
+        return "this number"  # longer than a sentence can bear; Python may even refuse to write it
+    return str(value)
+
+
+def _read_toml(folder: Path) -> dict[str, Any]:
+    if not folder.exists():
+        raise UserError(
+            "there is no such folder", str(folder), f"start one with `datumshot new {folder}`"
+        )
+    if not folder.is_dir():
+        raise UserError("this is a file", str(folder), "name the job folder that it is in")
+    try:
+        # The mark that some editors put before UTF-8 text is harmless; tomllib would refuse it.
+        return tomllib.loads((folder / "job.toml").read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError as error:
+        raise UserError(
+            "there is no job.toml in it", str(folder), f"start a job with `datumshot new {folder}`"
+        ) from error
+    except OSError as error:
+        raise UserError(
+            f"cannot read this file ({error.strerror})", "job.toml", "check its permissions"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise UserError("this is not UTF-8 text", "job.toml", "save it as UTF-8") from error
+    except (ValueError, RecursionError) as error:  # ValueError: tomllib's own, with line and column
+        message = str(error).replace("\n", " ")
+        raise UserError(
+            f"this is not TOML ({message})", "job.toml", "correct that place"
+        ) from error
+
+
+def _bars(settings: _Table) -> tuple[Bar, ...]:
+    listed = settings.value("bar", [])
+    if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
+        raise UserError("this is no list of bars", settings.place("bar"), "head each with [[bar]]")
+    bars: list[Bar] = []
+    for number, values in enumerate(listed, 1):
+        bar = _bar(_Table(values, f"job.toml, bar {number}", _BAR_KEYS))
+        for earlier, other in enumerate(bars, 1):
+            for card in bar.cards:
+                if card in other.cards:
+                    raise UserError(
+                        f"card {card} is on bar {earlier} already",
+                        f"job.toml, bar {number}, key 'cards'",
+                        "a card sits on one bar: correct one of the two",
+                    )
+        bars.append(bar)
+    return tuple(bars)
+
+
+def _bar(table: _Table) -> Bar:
+    cards = table.value("cards")
+    whole = isinstance(cards, list) and all(type(card) is int for card in cards)
+    if not whole or len(cards) != 2 or cards[0] == cards[1]:
+        raise UserError(
+            "these are not the ids of two different cards",
+            table.place("cards"),
+            "write them like [90, 91]",
+        )
+    for card in cards:
+        _check_card(card, table.place("cards"))
+    length_mm = table.number("length_mm", 0.0, LARGEST_MM, above=True)
+    # Cards do not overlap; a bar typed in metres or inches shows here.
+    shortest_mm = sum(card_of(card).width_mm for card in cards) / 2.0
+    if length_mm < shortest_mm:
+        raise UserError(
+            f"{length_mm:g} mm is too short: cards this wide would overlap",
+            table.place("length_mm"),
+            f"give millimetres between the two centres, {shortest_mm:g} at least",
+        )
+    return Bar(
+        cards=(cards[0], cards[1]),
+        length_mm=length_mm,
+        U_mm=table.number("U_mm", 0.0, length_mm),
+        alpha_per_k=table.number("alpha_per_k", 0.0, _LARGEST_ALPHA_PER_K),
+    )
+
+
+def _check_card(card: int, where: str) -> None:
+    try:
+        card_of(card)
+    except UserError as error:
+        raise UserError(f"there is no card {_shown_value(card)}", where, error.remedy) from error
+
+
+def _lens(settings: _Table, folder: Path) -> Path | None:
+    lens = settings.text("lens", "self")
+    if lens == "self":
+        return None
+    path = folder / lens
+    try:
+        found = path.is_file()
+    except (OSError, ValueError):  # a name no file system takes
+        found = False
+    if not found:
+        raise UserError(
+            f"there is no lens profile {shown(str(path))}",
+            settings.place("lens"),
+            'make it with `datumshot lens`, or write "self"',
+        )
+    return path
+
+
+def _base(settings: _Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | None:
+    values = settings.value("datum", {})
+    if not isinstance(values, dict):
+        raise UserError("this is no table", settings.place("datum"), "head it with [datum]")
+    table = _Table(values, "job.toml, [datum]", ("base",))
+    listed = table.value("base", "auto")
+    if listed == "auto":
+        return None
+    place = table.place("base")
+    if not isinstance(listed, list) or not all(isinstance(one, str) for one in listed):
+        raise UserError(
+            f"{_shown_value(listed)} does not say which points",
+            place,
+            'write "auto" or a list like ["A L", "A R", "B L"]',
+        )
+    if not listed:
+        raise UserError("the list is empty", place, 'name base points or write "auto"')
+    if sheet is None:
+        raise UserError("there are no points in sheet.csv", place, "type them in there")
+    return tuple(_base_names(listed, sheet, place))
+
+
+def _base_names(listed: Iterable[str], sheet: ReferenceSheet, place: str) -> list[str]:
+    allowed = {f"{row.point} {row.side}": row.base for row in sheet.points}
+    names: list[str] = []
+    for text in listed:
+        name = " ".join(text.split())
+        if name not in allowed:
+            raise UserError(
+                f"point {shown(name)} is not among the rows of sheet.csv that hold for this job's "
+                "parts",
+                place,
+                f"the nearest is '{nearest(name, allowed)}' (point, blank, side)",
+            )
+        if not allowed[name]:
+            raise UserError(
+                f"point '{name}' is not marked as base in sheet.csv",
+                place,
+                "write base = yes there, or take another point",
+            )
+        if name in names:
+            raise UserError(f"point '{name}' is named twice", place, "name it once")
+        names.append(name)
+    return names

@@ -1,0 +1,206 @@
+"""Tables that people type: CSV read strictly, every fault told with its row."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from targets.errors import UserError
+
+# Not float(): that takes "nan", "1_000" and digits of every script.
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,4})?")
+_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The known word that looks most like ``word``, "" when there is none.
+
+    >>> nearest("tolerence_mm", ["title", "tolerance_mm"])
+    'tolerance_mm'
+    """
+    # SequenceMatcher takes time with the square of the length: a slip of the pen is short.
+    return next(iter(difflib.get_close_matches(word[:80], list(known), n=1, cutoff=0.0)), "")
+
+
+def shown(text: str) -> str:
+    """A user's text in quotes, control characters escaped, cut to what a sentence can bear.
+
+    >>> shown("19x")
+    "'19x'"
+    """
+    return repr(text if len(text) <= 40 else f"{text[:40]}...")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a table.
+
+    Attributes
+    ----------
+    where : file and row as a spreadsheet counts them ("sheet.csv, row 4").
+    cells : column name to text without surrounding blanks; absent columns are missing.
+    """
+
+    where: str
+    cells: dict[str, str]
+
+    def text(self, column: str) -> str:
+        """The cell's text, "" when the cell or its column is absent."""
+        return self.cells.get(column, "")
+
+    def name(self, column: str) -> str:
+        """A name: not empty, one line, blanks inside made single."""
+        name = " ".join(self.text(column).split())
+        if not name:
+            raise UserError(f"{column} is empty", self.where, "give a name")
+        if not name.isprintable():
+            raise UserError(
+                f"{column} {shown(name)} holds signs that cannot be printed",
+                self.where,
+                "type the name anew",
+            )
+        return name
+
+    def choice(self, column: str, choices: Sequence[str], default: str | None = None) -> str:
+        """One of ``choices``; an empty cell means ``default`` if there is one."""
+        text = self.text(column)
+        if not text and default is not None:
+            return default
+        if text not in choices:
+            listed = f"{', '.join(choices[:-1])} or {choices[-1]}"
+            raise UserError(f"{column} {shown(text)} is not known", self.where, f"write {listed}")
+        return text
+
+    def whole(self, column: str) -> int:
+        """A whole number from 0 on."""
+        text = self.text(column)
+        digits = text.lstrip("0") or "0"
+        if not re.fullmatch("[0-9]+", text) or len(digits) > 9:
+            raise UserError(
+                f"{column} {shown(text)} is not a whole number", self.where, "count without signs"
+            )
+        return int(digits)
+
+    def number(self, column: str, low: float, high: float) -> float:
+        """A number from ``low`` to ``high``."""
+        text = self.text(column)
+        if not text:
+            raise UserError(f"{column} is empty", self.where, "give a number")
+        if _DECIMAL_COMMA.fullmatch(text):
+            raise UserError(
+                f"{column} {shown(text)} has a decimal comma", self.where, "use a point"
+            )
+        if not _NUMBER.fullmatch(text):
+            raise UserError(
+                f"{column} {shown(text)} is not a number",
+                self.where,
+                "write digits with a decimal point, without a unit",
+            )
+        value = float(text)
+        if not (math.isfinite(value) and low <= value <= high):
+            raise UserError(
+                f"{column} {shown(text)} cannot be",
+                self.where,
+                f"it lies between {low:g} and {high:g}",
+            )
+        return value
+
+
+def read_rows(path: Path, columns: Sequence[str], optional: int) -> tuple[Row, ...]:
+    """Read a CSV file: a header and its rows, blank ones left out.
+
+    UTF-8 (a byte order mark is allowed), commas, any line ends. The columns may stand in any
+    order.
+
+    Parameters
+    ----------
+    path : the file.
+    columns : the columns there are.
+    optional : how many of them, counted from the end, may be absent.
+
+    Raises
+    ------
+    UserError : the file cannot be read, or is not such a table.
+    """
+    records = _records(path)
+    first, names = records[0] if records else (1, [])
+    where = f"{path.name}, row {first}"
+    header = [cell.strip() for cell in names]
+    while header and not header[-1]:  # a spreadsheet may write empty columns after the last one
+        header.pop()
+    _check_header(header, columns, optional, where)
+
+    rows = []
+    for number, record in records[1:]:
+        cells = [cell.strip() for cell in record]
+        if not any(cells):
+            continue
+        where = f"{path.name}, row {number}"
+        if any(cells[len(header) :]):
+            raise UserError(
+                f"there are more cells than the {len(header)} columns of the header",
+                where,
+                "put a text that contains a comma in double quotes and use decimal points",
+            )
+        rows.append(Row(where, dict(zip(header, cells, strict=False))))
+    return tuple(rows)
+
+
+def _records(path: Path) -> list[tuple[int, list[str]]]:
+    """Row numbers from 1 and cells; leading blank rows are no header and are dropped."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise UserError(
+            f"cannot read this file ({error.strerror})", path.name, "check that it is there"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise UserError(
+            "this is not UTF-8 text",
+            path.name,
+            'save it from the spreadsheet program as "CSV UTF-8"',
+        ) from error
+    records: list[tuple[int, list[str]]] = []
+    try:
+        for record in csv.reader(io.StringIO(text, newline=""), strict=True):
+            records.append((len(records) + 1, record))
+    except csv.Error as error:
+        raise UserError(
+            f"this row cannot be read ({error})",
+            f"{path.name}, row {len(records) + 1}",
+            "look for a double quote too many or too few",
+        ) from error
+    while records and not any(cell.strip() for cell in records[0][1]):
+        del records[0]
+    return records
+
+
+def _check_header(header: list[str], columns: Sequence[str], optional: int, where: str) -> None:
+    expected = f"the first row reads {','.join(columns)}"
+    if not header:
+        raise UserError("the header is missing", where, expected)
+    for sign, name in ((";", "semicolons"), ("\t", "tabs")):
+        if len(header) == 1 and sign in header[0]:
+            raise UserError(
+                f"the columns are separated by {name}",
+                where,
+                "separate them by commas and write decimal points",
+            )
+    for position, column in enumerate(header):
+        if column not in columns:
+            raise UserError(
+                f"the column {shown(column)} is not known",
+                where,
+                f"the nearest is '{nearest(column, columns)}'; {expected}",
+            )
+        if column in header[:position]:
+            raise UserError(f"the column '{column}' is there twice", where, "keep one of them")
+    for column in columns[: len(columns) - optional]:
+        if column not in header:
+            raise UserError(f"the column '{column}' is missing", where, expected)

@@ -31,15 +31,18 @@ _CARD_RGB, _STATION_RGB = (110, 116, 124), (20, 20, 20)
 _FRUSTUM_MM = 120.0
 _HOLE_RADIUS_MM = 14.0
 
-# Debian's package for each library that Open3D asks the system for (found by importing it on a
-# bare Debian 12, one message after the other).
+# What ``import open3d`` (0.20.0) asks of a bare Debian 12 (debootstrap, minbase) that is not there.
+_APT_ALL = ("libegl1", "libgl1", "libusb-1.0-0")
+# Debian's packages for these and the other libraries that it names (readelf, NEEDED); libgomp is
+# named by older releases only (from memory).
 _APT = {
-    "libusb-1.0": "libusb-1.0-0",
-    "libGL": "libgl1",
     "libEGL": "libegl1",
-    "libgomp": "libgomp1",
+    "libGL": "libgl1",
+    "libusb-1.0": "libusb-1.0-0",
     "libX11": "libx11-6",
-    "libc++": "libc++1",
+    "libudev": "libudev1",
+    "libidn2": "libidn2-0",
+    "libgomp": "libgomp1",
 }
 
 
@@ -281,10 +284,6 @@ def _missing_library(message: str) -> tuple[str, str, str]:
         else "install the package of your system that holds it"
     )
     return f"Open3D needs the system's library {library}, which is not installed", "", remedy
-
-
-_APT_ALL = ("libusb-1.0-0", "libgl1", "libegl1", "libgomp1", "libx11-6")
-"""What ``import open3d`` needs of a bare Debian, so that one command is enough."""
 
 
 def _document(result: Result | Mapping[str, Any]) -> Mapping[str, Any]:

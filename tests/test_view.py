@@ -186,6 +186,7 @@ def test_missing_system_library_is_told_with_the_package(
         import_open3d()
     assert f"library {library}," in caught.value.what
     assert f"apt install {package} " in f"{caught.value.remedy} "
+    assert {"libegl1", "libgl1", "libusb-1.0-0"} <= set(caught.value.remedy.split())
 
 
 def test_any_other_trouble_with_open3d_is_a_plain_sentence(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -19,13 +18,17 @@ _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """The known word that looks most like ``word``, "" when there is none.
+    """The known word that looks most like ``word`` (case aside), "" when there is none.
 
-    >>> nearest("tolerence_mm", ["title", "tolerance_mm"])
-    'tolerance_mm'
+    >>> nearest("tolerence_mm", ["title", "tolerance_mm"]), nearest("a l", ["B L", "A L"])
+    ('tolerance_mm', 'A L')
     """
+    folded: dict[str, str] = {}
+    for one in known:
+        folded.setdefault(one.casefold(), one)
     # SequenceMatcher takes time with the square of the length: a slip of the pen is short.
-    return next(iter(difflib.get_close_matches(word[:80], list(known), n=1, cutoff=0.0)), "")
+    found = difflib.get_close_matches(word[:80].casefold(), folded, n=1, cutoff=0.0)
+    return folded[found[0]] if found else ""
 
 
 def shown(text: str) -> str:
@@ -103,7 +106,7 @@ class Row:
                 "write digits with a decimal point, without a unit",
             )
         value = float(text)
-        if not (math.isfinite(value) and low <= value <= high):
+        if not low <= value <= high:
             raise UserError(
                 f"{column} {shown(text)} cannot be",
                 self.where,

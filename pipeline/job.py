@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import tomllib
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
@@ -305,7 +304,7 @@ class _Table:
                 self.place(key),
                 "write a number without quotes, with a decimal point",
             )
-        if not (math.isfinite(value) and low <= value <= high) or (above and value == low):
+        if not low <= value <= high or (above and value == low):  # nan is in no span
             span = f"above {low:g}, up to {high:g}" if above else f"between {low:g} and {high:g}"
             raise UserError(
                 f"{_shown_value(value)} cannot be", self.place(key), f"give a number {span}"

@@ -83,8 +83,9 @@ def read_sheet(path: Path, parts: str, tolerance_mm: float) -> ReferenceSheet:
     wanted: list[SheetPoint] = []
     first_row: dict[tuple[str, str, str], str] = {}
     for row in rows:
-        states = PARTS if (state := row.choice("parts", (*PARTS, "both"))) == "both" else (state,)
         points = _points(row, tolerance_mm)
+        state = row.choice("parts", (*PARTS, "both"))
+        states = PARTS if state == "both" else (state,)
         for point in points:
             for state in states:
                 earlier = first_row.setdefault((point.point, point.side, state), row.where)

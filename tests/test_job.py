@@ -1,0 +1,321 @@
+"""job.toml and cards.csv as people write them, and as bad hands do."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.job import CardOnPoint, new_job, read_cards, read_job
+from targets.bar import Bar
+from targets.errors import UserError
+
+JOB = """\
+title = "Van, front left"
+parts = "in"
+temperature_c = 22
+tolerance_mm = 2.5
+lens = "self"
+seating_u_mm = 0.15
+body_alpha_per_k = 12e-6
+
+[[bar]]
+cards = [90, 91]
+length_mm = 1200.0
+U_mm = 0.1
+alpha_per_k = 23.1e-6
+
+[datum]
+base = ["B  L", "B R"]
+"""
+SHEET = """\
+point,side,length_mm,width_mm,height_mm,parts,base
+A,LR,1985,455,318,both,no
+B,LR,560,418,101,both,yes
+C,C,-900,0,200,out,yes
+"""
+CARDS = "card,point,side,stem_mm,note\n11,A,L,60,\n51,B,L,50.5,loose\n"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A job folder with nothing wrong in it."""
+    folder = tmp_path / "job"
+    folder.mkdir()
+    (folder / "job.toml").write_text(JOB)
+    (folder / "sheet.csv").write_text(SHEET)
+    (folder / "cards.csv").write_text(CARDS)
+    return folder
+
+
+def test_everything_arrives(folder: Path) -> None:
+    job = read_job(folder)
+    assert (job.folder, job.title, job.parts) == (folder, "Van, front left", "in")
+    assert (job.temperature_c, job.tolerance_mm, job.seating_u_mm) == (22.0, 2.5, 0.15)
+    assert (job.lens, job.body_alpha_per_k) == (None, 12e-6)
+    assert job.bars == (Bar((90, 91), 1200.0, 0.1, 23.1e-6),)
+    assert job.base == ("B L", "B R")
+    assert job.cards == (
+        CardOnPoint(11, "A", "L", 60.0, ""),
+        CardOnPoint(51, "B", "L", 50.5, "loose"),
+    )
+    assert job.sheet is not None
+    assert [f"{p.point} {p.side}" for p in job.sheet.points] == ["A L", "A R", "B L", "B R"]
+    assert {p.tol_mm for p in job.sheet.points} == {2.5}
+
+
+def test_what_is_not_said_has_a_default(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('\ufeffparts = "out"\r\n', encoding="utf-8")
+    job = read_job(tmp_path)
+    assert (job.title, job.temperature_c, job.tolerance_mm) == (tmp_path.name, 20.0, 3.0)
+    assert (job.lens, job.seating_u_mm, job.bars, job.base) == (None, 0.2, (), None)
+    assert (job.cards, job.sheet) == ((), None)
+    assert job.body_alpha_per_k == 11.5e-6  # steel: Swyt, NIST J. Res. 99:31, 1994
+
+
+def test_a_sheet_without_rows_is_none(folder: Path) -> None:
+    (folder / "sheet.csv").write_text(SHEET.splitlines()[0])
+    (folder / "job.toml").write_text('parts = "in"')
+    job = read_job(folder)
+    assert job.sheet is None
+    assert len(job.cards) == 2  # holes can be measured without a sheet
+
+
+def test_the_lens_is_found_beside_the_job(folder: Path) -> None:
+    (folder / "job.toml").write_text('parts = "in"\nlens = "../phone.toml"')
+    (folder.parent / "phone.toml").touch()
+    assert read_job(folder).lens == folder / "../phone.toml"
+    (folder / "job.toml").write_text(f"parts = 'in'\nlens = '{folder.parent / 'phone.toml'}'")
+    assert read_job(folder).lens == folder.parent / "phone.toml"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("tolerance_mm", "tolerence_mm", "'tolerence_mm' is not known; the nearest is 'tolerance_"),
+        ("U_mm", "u_mm", "job.toml, bar 1: the key 'u_mm' is not known; the nearest is 'U_mm'"),
+        ("base =", "bases =", "job.toml, [datum]: the key 'bases' is not known"),
+        ("title", "x" * 9999, "job.toml: the key 'xxxxxxxx"),
+        ('parts = "in"\n', "", "job.toml: the key 'parts' is missing"),
+        ("U_mm = 0.1\n", "", "job.toml, bar 1: the key 'U_mm' is missing"),
+        ("alpha_per_k = 23.1e-6\n", "", "job.toml, bar 1: the key 'alpha_per_k' is missing"),
+        ('"Van, front left"', "7", "key 'title': 7 is not a text; write it in quotes"),
+        ('"Van, front left"', '" "', "key 'title': the text is empty"),
+        ('"in"', '"both"', "key 'parts': 'both' is not a state of the mechanical parts"),
+        ("= 22", '= "22"', "key 'temperature_c': '22' is not a number"),
+        ("= 22", "= true", "key 'temperature_c': true is not a number"),
+        ("= 22", "= [22]", "key 'temperature_c': a list is not a number"),
+        ("= 22", "= 2024-01-01", "key 'temperature_c': 2024-01-01 is not a number"),
+        ("= 22", "= nan", "key 'temperature_c': nan cannot be"),
+        ("= 22", "= -31", "key 'temperature_c': -31 cannot be; give a number between -30 and 60"),
+        ("= 22", "= 72", "key 'temperature_c': 72 cannot be; give a number between -30 and 60"),
+        ("= 22", "= 1" + "0" * 400, "key 'temperature_c': this number cannot be"),
+        ("= 22", "= 1" + "0" * 4400, "this is not TOML"),
+        ("= 2.5", "= 0", "key 'tolerance_mm': 0 cannot be; give a number above 0"),
+        ("= 2.5", "= inf", "key 'tolerance_mm': inf cannot be"),
+        ("= 0.15", "= -0.1", "key 'seating_u_mm': -0.1 cannot be"),
+        ("= 12e-6", "= 11.5", "key 'body_alpha_per_k': 11.5 cannot be; give a number between 0 a"),
+        ('"self"', '"phone.toml"', "key 'lens': there is no lens profile"),
+        ('"self"', '"a\\u0000b"', "key 'lens': there is no lens profile"),
+        ('"self"', '"."', "key 'lens': there is no lens profile"),
+        ('"self"', '""', "key 'lens': the text is empty"),
+        ("[[bar]]", "[bar]", "key 'bar': this is no list of bars; head each with [[bar]]"),
+        ("[90, 91]", "[90, 90]", "bar 1, key 'cards': these are not the ids of two different"),
+        ("[90, 91]", "[90]", "bar 1, key 'cards': these are not the ids of two different"),
+        ("[90, 91]", "[90, 91.0]", "bar 1, key 'cards': these are not the ids of two different"),
+        ("[90, 91]", "[false, true]", "bar 1, key 'cards': these are not the ids"),
+        ("[90, 91]", '"90, 91"', "bar 1, key 'cards': these are not the ids"),
+        ("[90, 91]", "[90, 587]", "there is no card 587; card ids run from 0 to 586"),
+        ("[90, 91]", "[-1, 91]", "there is no card -1"),
+        ("[90, 91]", "[90, 1" + "0" * 99 + "]", "there is no card this number"),
+        ("1200.0", "1.2", "key 'length_mm': 1.2 mm is too short: cards this wide would overlap"),
+        ("1200.0", "79.9", "give millimetres between the two centres, 80 at least"),
+        ("1200.0", "0", "bar 1, key 'length_mm': 0 cannot be"),
+        ("1200.0", "-1200", "bar 1, key 'length_mm': -1200 cannot be"),
+        ("0.1\n", "-0.1\n", "bar 1, key 'U_mm': -0.1 cannot be"),
+        ("23.1e-6", "23.1", "bar 1, key 'alpha_per_k': 23.1 cannot be"),
+        (
+            "[datum]",
+            "[[bar]]\ncards = [7, 91]\nlength_mm = 1400\nU_mm = 0\nalpha_per_k = 0\n[datum]",
+            "job.toml, bar 2, key 'cards': card 91 is on bar 1 already",
+        ),
+        ("[datum]", "[[datum]]", "key 'datum': this is no table; head it with [datum]"),
+        ('["B  L", "B R"]', '"all"', "'all' does not say which points; write \"auto\" or a list"),
+        ('["B  L", "B R"]', "[1]", "a list does not say which points"),
+        ('["B  L", "B R"]', "[]", "key 'base': the list is empty"),
+        ('"B R"', '"BR"', "point 'BR' is not among the rows of sheet.csv that hold for"),
+        ('"B R"', '"B r"', "the nearest is 'B R'"),
+        ('"B R"', '"C C"', "point 'C C' is not among"),  # a row of the other state of the parts
+        ('"B R"', '"A L"', "point 'A L' is not marked as base in sheet.csv"),
+        ('"B R"', '"B L"', "point 'B L' is named twice"),
+        ("= 22", "= ", "this is not TOML (Invalid value (at line 3, column 17))"),
+        ("= 22", '= 22\ntitle = "b"', "this is not TOML (Cannot overwrite a value (at line 4"),
+        ("= 22", "= " + "[" * 5000, "this is not TOML"),
+    ],
+)
+def test_a_bad_setting_is_named(folder: Path, old: str, new: str, message: str) -> None:
+    assert old in JOB
+    (folder / "job.toml").write_text(JOB.replace(old, new, 1))
+    with pytest.raises(UserError, match=re.escape(message)) as caught:
+        read_job(folder)
+    assert caught.value.where.startswith("job.toml")
+    assert len(str(caught.value)) < 400
+
+
+def test_a_base_list_needs_a_sheet(folder: Path) -> None:
+    (folder / "sheet.csv").unlink()
+    with pytest.raises(UserError, match=r"\[datum\], key 'base': there are no points in sheet"):
+        read_job(folder)
+
+
+def test_a_missing_job_says_how_to_start_one(folder: Path) -> None:
+    with pytest.raises(UserError, match=r"no such folder; start one with `datumshot new "):
+        read_job(folder / "elsewhere")
+    with pytest.raises(UserError, match=r"this is a file; name the job folder"):
+        read_job(folder / "job.toml")
+    (folder / "job.toml").unlink()
+    with pytest.raises(UserError, match=r"there is no job.toml in it; start a job with `datum"):
+        read_job(folder)
+    (folder / "job.toml").mkdir()
+    with pytest.raises(UserError, match=r"job.toml: cannot read this file"):
+        read_job(folder)
+    (folder / "job.toml").rmdir()
+    (folder / "job.toml").write_bytes(b"title = '\xe4'")
+    with pytest.raises(UserError, match=r"job.toml: this is not UTF-8 text"):
+        read_job(folder)
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("11,A,R,60,", "row 4: card 11 stands in cards.csv, row 2 already"),
+        ("12,A,L,60,", "row 4: point 'A L' has a card in cards.csv, row 2 already"),
+        ("91,A,R,60,", "row 4: card 91 is on a bar in job.toml"),
+        ("587,A,R,60,", "row 4: there is no card 587; card ids run from 0 to 586"),
+        ("9" * 5000 + ",A,R,60,", "row 4: card '99999"),
+        ("-1,A,R,60,", "row 4: card '-1' is not a whole number"),
+        ("12.0,A,R,60,", "row 4: card '12.0' is not a whole number"),
+        ("\u0661,A,R,60,", "row 4: card '\u0661' is not a whole number"),
+        (",A,R,60,", "row 4: card '' is not a whole number"),
+        ("12,AA,R,60,", "row 4: point 'AA R' is not among the rows of sheet.csv that hold for"),
+        ("12,a,R,60,", "the nearest is 'A R'"),
+        ("12,C,C,60,", "point 'C C' is not among"),
+        ("12,A,LR,60,", "row 4: side 'LR' is not known; write L, R or C"),
+        ("12,,R,60,", "row 4: point is empty"),
+        ("12,A,R,-60,", "row 4: stem_mm '-60' cannot be; it lies between 0 and 2000"),
+        ("12,A,R,,", "row 4: stem_mm is empty"),
+        ("12,A,R,6 cm,", "row 4: stem_mm '6 cm' is not a number"),
+        ('12,A,R,"60,5",', "row 4: stem_mm '60,5' has a decimal comma"),
+    ],
+)
+def test_a_bad_card_row_is_named(folder: Path, row: str, message: str) -> None:
+    (folder / "cards.csv").write_text(f"{CARDS}{row}\n", encoding="utf-8")
+    with pytest.raises(UserError, match=re.escape(message)) as caught:
+        read_job(folder)
+    assert caught.value.where == "cards.csv, row 4"
+    assert len(str(caught.value)) < 250
+
+
+def test_cards_need_no_sheet_and_no_notes(tmp_path: Path) -> None:
+    path = tmp_path / "cards.csv"
+    path.write_text("stem_mm,side,point,card\n\n0,C,any  name,007\n")
+    assert read_cards(path, None) == (CardOnPoint(7, "any name", "C", 0.0, ""),)
+
+
+@pytest.mark.parametrize("title", ["", 'the "new" one \\ ü'])
+def test_a_new_job_is_a_job(tmp_path: Path, title: str) -> None:
+    folder = tmp_path / "deep" / 'a "job"'
+    new_job(folder, title)
+    job = read_job(folder)
+    assert job.title == (title or 'a "job"')
+    assert (job.cards, job.sheet, job.bars, job.lens, job.base) == ((), None, (), None, None)
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "cards.csv",
+        "job.toml",
+        "photos",
+        "sheet.csv",
+    ]
+
+
+def test_a_new_job_explains_every_key(tmp_path: Path) -> None:
+    """With the example bar uncommented as its comment says, each key of the reader is there."""
+    new_job(tmp_path / "job")
+    path = tmp_path / "job" / "job.toml"
+    text = path.read_text(encoding="utf-8")
+    start = text.index("# [[bar]]")
+    end = text.index("\n\n", start)
+    text = text[:start] + text[start:end].replace("# ", "") + text[end:]
+    path.write_text(text, encoding="utf-8")
+    assert read_job(tmp_path / "job").bars == (Bar((90, 91), 1200.0, 0.1, 23.1e-6),)
+    keys = tomllib.loads(text).keys()
+    with pytest.raises(UserError) as caught:
+        _reads_with_unknown_key(tmp_path / "job", text)
+    assert caught.value.where == "job.toml"
+    assert keys == {
+        *("title", "parts", "temperature_c", "tolerance_mm", "lens", "seating_u_mm"),
+        *("body_alpha_per_k", "bar", "datum"),
+    }
+
+
+def _reads_with_unknown_key(folder: Path, text: str) -> None:
+    (folder / "job.toml").write_text(f"unheard_of = 1\n{text}", encoding="utf-8")
+    read_job(folder)
+
+
+@pytest.mark.parametrize("name", ["job.toml", "sheet.csv", "cards.csv"])
+def test_a_job_is_never_overwritten(tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_text("typed by hand")
+    with pytest.raises(UserError, match=f"there is a {name} already; name another folder"):
+        new_job(tmp_path, "again")
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == "typed by hand"
+
+
+def test_a_new_job_keeps_photos_and_refuses_what_cannot_be(tmp_path: Path) -> None:
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "a.jpg").write_bytes(b"x")
+    new_job(tmp_path, "t")
+    assert (tmp_path / "photos" / "a.jpg").read_bytes() == b"x"
+    with pytest.raises(UserError, match="cannot make this folder"):
+        new_job(tmp_path / "job.toml", "t")
+    with pytest.raises(UserError, match=r"the title 'a\\nb' cannot be printed"):
+        new_job(tmp_path / "other", "a\nb")
+
+
+@given(
+    data=st.one_of(
+        st.binary(max_size=200),
+        st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass")),
+        st.tuples(st.sampled_from(JOB.splitlines()), st.text(max_size=20)).map(
+            lambda change: JOB.replace(change[0], change[1]).encode("utf-8", "surrogatepass")
+        ),
+    )
+)
+def test_any_bytes_are_a_job_or_a_user_error(
+    tmp_path_factory: pytest.TempPathFactory, data: bytes
+) -> None:
+    folder = tmp_path_factory.getbasetemp() / "any_job"
+    folder.mkdir(exist_ok=True)
+    (folder / "job.toml").write_bytes(data)
+    (folder / "cards.csv").write_bytes(data)
+    try:
+        read_job(folder)
+    except UserError as error:
+        assert error.where.startswith(("job.toml", "cards.csv"))  # noqa: PT017 (either is right)
+
+
+@given(rows=st.lists(st.lists(st.text(max_size=5), max_size=6).map(",".join), max_size=4))
+def test_any_rows_are_cards_or_a_user_error(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[str]
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "cards.csv"
+    text = "\n".join(["card,point,side,stem_mm,note", *rows])
+    path.write_bytes(text.encode("utf-8", "surrogatepass"))
+    try:
+        cards = read_cards(path, None)
+    except UserError as error:
+        assert error.where.startswith("cards.csv")  # noqa: PT017 (either is right)
+    else:
+        assert all(card.stem_mm >= 0.0 for card in cards)

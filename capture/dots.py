@@ -157,7 +157,7 @@ def _fit_window(grey: np.ndarray, guess: DotGuess, chosen: NDArray, half: int, o
 
     residual, jacobian, use = _model(pixels, px, py, centre, shape, blur, light, contrast, on_paper)
     # What moves the centre is the noise at the edge (texture of print, aliasing, sharpening), which
-    # may be far above that of the plain paper: each pixel counts as much as it weighs in the centre.
+    # may be far above that of the plain paper: a pixel counts as much as it weighs in the centre.
     weight = (jacobian[..., :2] ** 2).sum(axis=2)
     total = weight.sum(axis=1)
     effective = total**2 / np.maximum((weight**2).sum(axis=1), 1e-9)

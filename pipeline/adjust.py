@@ -155,7 +155,7 @@ def adjust(
     observations: Observations,
     priors: Priors,
     robust: float = np.inf,
-    maxiterations: int = 50,
+    max_iterations: int = 50,
 ) -> Adjusted:
     """Levenberg-Marquardt from ``network`` to the nearest optimum.
 
@@ -167,8 +167,9 @@ def adjust(
     damping = 1e-4
     cost = _cost(network, observations, priors, robust)
     converged = False
-    iteration = 0
-    for iteration in range(1, maxiterations + 1):
+    steps = 0
+    for _ in range(max_iterations):
+        steps += 1
         normals = build_normals(network, observations, priors, robust, damping)
         accepted = False
         while not accepted and damping < 1e8:
@@ -187,7 +188,7 @@ def adjust(
         if gain <= 1e-10 * cost:
             converged = True
             break
-    return Adjusted(network, cost, residuals_px(network, observations), converged, iteration)
+    return Adjusted(network, cost, residuals_px(network, observations), converged, steps)
 
 
 def build_normals(

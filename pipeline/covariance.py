@@ -36,6 +36,7 @@ class Precision:
     points : (3 P, 3 P) inner constraints over all points.
     constants : (G, 9, 9) of the camera constants, zero where fixed.
     print_scale : (2, 2), relative to the network's scale; nan without a layout.
+    drift : (F, 6) variances of the drifts, zero where there is none.
     leverage : (N, 2, 2) cofactor of the whitened prediction of each observation.
     residuals : (N, 2) whitened.
     redundancy : observations and priors minus unknowns plus datum defect.
@@ -45,6 +46,7 @@ class Precision:
     points: Array
     constants: Array
     print_scale: Array
+    drift: Array
     leverage: Array
     residuals: Array
     redundancy: int
@@ -86,6 +88,10 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
     last = first + 9 * groups
     print_scale = spread[last:, last:] if size > last else np.full((2, 2), np.nan)
 
+    drift = np.zeros((len(network.rotation), 6))
+    if normals.per_photo == 12:
+        drift[:] = np.diag(spread)[:first].reshape(-1, 12)[:, 6:]
+
     redundancy = 2 * len(observations.px) - len(free) - 3 * len(network.points) + DATUM_DEFECT
     squares = float((residuals**2).sum())
     if normals.per_photo == 12:
@@ -105,6 +111,7 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
         projected,
         constants,
         print_scale,
+        drift,
         leverage,
         residuals,
         redundancy,

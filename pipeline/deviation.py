@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from calib.frames import Array
+from pipeline.job import CardOnPoint
+from pipeline.sheet import ReferenceSheet
 
 Verdict = Literal["within", "out", "undecided", "no reference"]
 """within or out: beyond doubt at the stated U; undecided: U reaches over the limit."""
@@ -58,3 +63,70 @@ class DeviationTable:
 
     rows: tuple[DeviationRow, ...]
     covariance_mm2: Array
+
+
+def verdict_of(deviation_mm: float, U_mm: float, tol_mm: float) -> Verdict:
+    """Conformity with a guard band of U on either side of the limit.
+
+    within if |deviation| + U <= tolerance, out if |deviation| - U > tolerance, else undecided
+    (decision rule of the earlier editions of ISO 14253-1, from memory).
+
+    >>> verdict_of(2.0, 0.4, 3.0), verdict_of(2.8, 0.4, 3.0), verdict_of(3.5, 0.4, 3.0)
+    ('within', 'undecided', 'out')
+    """
+    if not np.isfinite([deviation_mm, tol_mm]).all():
+        return "no reference"
+    if abs(deviation_mm) + U_mm <= tol_mm:
+        return "within"
+    if abs(deviation_mm) - U_mm > tol_mm:
+        return "out"
+    return "undecided"
+
+
+def worst_verdict(verdicts: Sequence[Verdict]) -> Verdict:
+    """One word for a point: out if any axis is out, else undecided if any is, else within."""
+    order: tuple[Verdict, ...] = ("out", "undecided", "no reference")
+    return next((word for word in order if word in verdicts), "within")
+
+
+def deviation_table(
+    rows: Sequence[CardOnPoint],
+    positions_mm: Array,
+    covariance_mm2: Array,
+    sheet: ReferenceSheet,
+    base: Collection[int],
+    photos_of_card: Mapping[int, int],
+) -> DeviationTable:
+    """Compare hole centres in the vehicle frame, (N, 3) with (3 N, 3 N), with the sheet.
+
+    ``base`` holds the indices of the base points.
+    """
+    known = {(p.point, p.side): p for p in sheet.points}
+    U = 2.0 * np.sqrt(np.diag(covariance_mm2)).reshape(-1, 3)
+    table = []
+    for n, row in enumerate(rows):
+        reference = known.get((row.point, row.side))
+        if reference:
+            deviation, tol = positions_mm[n] - reference.position_mm, reference.tol_mm
+        else:
+            deviation, tol = np.full(3, np.nan), float("nan")
+        length, width, height = (
+            verdict_of(d, u, tol) for d, u in zip(deviation, U[n], strict=True)
+        )
+        table.append(
+            DeviationRow(
+                point=row.point,
+                side=row.side,
+                card=row.card,
+                position_mm=positions_mm[n],
+                U_mm=U[n],
+                deviation_mm=deviation,
+                U_deviation_mm=U[n] if reference else np.full(3, np.nan),
+                tol_mm=tol,
+                axis_verdicts=(length, width, height),
+                verdict=worst_verdict((length, width, height)),
+                base=n in base,
+                photos=photos_of_card[row.card],
+            )
+        )
+    return DeviationTable(tuple(table), covariance_mm2)

@@ -1,4 +1,4 @@
-"""From sightings to an adjusted network: start, adjust, locate more, test, until nothing changes."""
+"""From sightings to an adjusted network: start, adjust, locate more, test, until it stands."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def find_network(
     guesses: Sequence[CameraGuess],
     group_of_photo: Mapping[str, int],
     layout_mm: Mapping[int, Array],
-    layout_sd_mm: Array | None,
+    layout_sd_mm: Array,
     drift_sd: Array,
     seed_card: int | None = None,
 ) -> NetworkFound:
@@ -86,8 +86,7 @@ def find_network(
     guesses : starting constants of each camera group.
     group_of_photo : photo name to group.
     layout_mm : (4, 2) dots of each card.
-    layout_sd_mm : (3,) how well a printed card of 80 mm keeps its layout, or None to leave the
-        dots free.
+    layout_sd_mm : (3,) how well a printed card of 80 mm keeps its layout in x, y and z.
     drift_sd : (6,) prior of the drift, see ``pipeline.adjust``.
     seed_card : start only from this card (to test that the optimum does not depend on it).
 
@@ -103,8 +102,7 @@ def find_network(
         grown.append(growing.grow(start))
     grown.sort(key=lambda g: -len(g.observations.px))
     best = grown[0]
-    best.settle(drift_sd)
-    found = precision(best.adjusted.network, best.observations, best.priors)
+    found = best.settle(drift_sd)
     reproduced = _difference_mm(best, grown[1]) if len(grown) > 1 else float("nan")
     return NetworkFound(
         photos=tuple(best.photos),
@@ -148,7 +146,7 @@ class _Growing:
         guesses: Sequence[CameraGuess],
         group_of_photo: Mapping[str, int],
         layout_mm: Mapping[int, Array],
-        layout_sd_mm: Array | None,
+        layout_sd_mm: Array,
     ) -> None:
         self.sightings = sightings
         self.guesses = guesses
@@ -177,14 +175,17 @@ class _Growing:
         self.constants = self.adjusted.network.constants
         return self
 
-    def settle(self, drift_sd: Array) -> None:
-        """Plain least squares, dots that contradict it taken out one per sighting and round."""
+    def settle(self, drift_sd: Array) -> Precision:
+        """Least squares, dots that contradict it taken out one per sighting and round."""
         self.priors = replace(self.priors, drift_sd=drift_sd)
         network = self.adjusted.network
         for _ in range(_ROUNDS):
             self.adjusted = adjust(network, self.observations, self.priors, 4.0, 20)
             network = self.adjusted.network
             found = precision(network, self.observations, self.priors)
+            self.priors = replace(
+                self.priors, drift_sd=_drift_sd(network, found, self.priors.drift_sd)
+            )
             statistic, critical = outlier_statistics(found)
             worst = _worst_of_each(self.sighting, statistic) & (statistic > critical)
             if not worst.any():
@@ -194,6 +195,7 @@ class _Growing:
                 self.rejected.append((seen.card, seen.photo, int(self.dot[i])))
             self._keep(~worst)
         self.adjusted = adjust(network, self.observations, self.priors)
+        return precision(self.adjusted.network, self.observations, self.priors)
 
     def _arrange(self, start: Start) -> None:
         """Arrays for the photos and cards of a start; gross misfits left out."""
@@ -209,18 +211,21 @@ class _Growing:
             if s.measured[k]
         ]
         photo, point, self.sighting, self.dot = np.array(rows, dtype=np.intp).reshape(-1, 4).T
-        px = np.array([self.sightings[i].dots_px[k] for i, k in zip(self.sighting, self.dot)])
+        px = np.array(
+            [self.sightings[i].dots_px[k] for i, k in zip(self.sighting, self.dot, strict=True)]
+        )
         covariance = np.array(
-            [self.sightings[i].covariance_px2[k] for i, k in zip(self.sighting, self.dot)]
+            [
+                self.sightings[i].covariance_px2[k]
+                for i, k in zip(self.sighting, self.dot, strict=True)
+            ]
         )
         group = np.array([self.group_of_photo[p] for p in self.photos], dtype=np.intp)
         height = np.array([self.guesses[g].camera.height_px for g in group])[photo]
         self.observations = Observations(
             photo, point, px, whitening(covariance), px[:, 1] / height - 0.5
         )
-        points = np.concatenate(
-            [start.cards[c].apply(self._nominal(c)) for c in self.cards]
-        )
+        points = np.concatenate([start.cards[c].apply(self._nominal(c)) for c in self.cards])
         self.network = Network(
             rotation=np.array([start.photos[p].rotation for p in self.photos]),
             translation=np.array([start.photos[p].translation for p in self.photos]),
@@ -238,9 +243,7 @@ class _Growing:
         )
         self._keep(self._not_gross())
 
-    def _layout(self) -> Layout | None:
-        if self.layout_sd_mm is None:
-            return None
+    def _layout(self) -> Layout:
         nominal = np.array([self._nominal(c) for c in self.cards])
         size = np.abs(nominal).max(axis=(1, 2)) / 33.0
         return Layout(nominal, size[:, None] * self.layout_sd_mm)
@@ -280,10 +283,21 @@ class _Growing:
         nominal = np.array([self._nominal(c) for c in self.cards])
         points = network.points.reshape(-1, 4, 3)
         turned = best_rotations(nominal, points)
-        cards = {
-            c: Pose(turned[i], points[i].mean(axis=0)) for i, c in enumerate(self.cards)
-        }
+        cards = {c: Pose(turned[i], points[i].mean(axis=0)) for i, c in enumerate(self.cards)}
         return Start(photos, cards, 0.0)
+
+
+def _drift_sd(network: Network, found: Precision, prior_sd: Array) -> Array:
+    """Spread of the drifts that the photos themselves show: one for turning, one for moving.
+
+    Expectation maximisation for a random effect: sd^2 = mean of (estimate^2 + its variance), so
+    a hand that held still is given hardly any drift (Dempster, Laird and Rubin 1977, from memory).
+    """
+    if not prior_sd.any():
+        return prior_sd
+    second = network.drift**2 + found.drift * found.variance_factor
+    sd = np.sqrt([second[:, :3].mean(), second[:, 3:].mean()])
+    return np.repeat(np.clip(sd, 1e-3 * prior_sd[[0, 3]], 3.0 * prior_sd[[0, 3]]), 3)
 
 
 def whitening(covariance_px2: Array) -> Array:

@@ -1,0 +1,178 @@
+"""A folder of photos becomes sightings; bad photos are named and the rest is kept."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo import PhotoHeader, read_grey, read_header
+from capture.find import find_tags
+from capture.measure import CardPlace, measure_cards, refine_corners
+from capture.sightings import Sighting
+from targets.errors import UserError
+
+_Item = TypeVar("_Item")
+_Out = TypeVar("_Out")
+
+_KEPT_BYTES = 300_000_000
+"""Grey photos kept for the second look; beyond this they are decoded again."""
+
+
+@dataclass(frozen=True)
+class PhotoSeen:
+    """One photo that could be read.
+
+    Attributes
+    ----------
+    header : file, camera, orientation.
+    sightings : cards measured in it.
+    repeated : ids found at more than one place; not among the sightings.
+    blur_px : median blur of its dots, nan without dots.
+    contrast : median contrast of its dots as a share of the paper's grey, nan without dots.
+    """
+
+    header: PhotoHeader
+    sightings: tuple[Sighting, ...]
+    repeated: tuple[int, ...]
+    blur_px: float
+    contrast: float
+
+    @property
+    def name(self) -> str:
+        """File name."""
+        return self.header.name
+
+
+@dataclass(frozen=True)
+class PhotoSet:
+    """Photos that could be read, and why the others could not (name to sentence)."""
+
+    photos: tuple[PhotoSeen, ...]
+    unreadable: Mapping[str, str]
+
+    @property
+    def sightings(self) -> list[Sighting]:
+        """All sightings of all photos."""
+        return [s for photo in self.photos for s in photo.sightings]
+
+
+class GreyPhotos:
+    """Grey photos by path, kept in memory up to a budget so that most are decoded once."""
+
+    def __init__(self, budget_bytes: int = _KEPT_BYTES) -> None:
+        self._left = budget_bytes
+        self._kept: dict[Path, NDArray[np.uint8]] = {}
+
+    def read(self, path: Path) -> NDArray[np.uint8]:
+        """The grey photo (H, W) in the sensor frame."""
+        grey = self._kept.get(path)
+        if grey is None:
+            grey = read_grey(path)
+            if grey.nbytes <= self._left:
+                self._left -= grey.nbytes
+                self._kept[path] = grey
+        return grey
+
+
+def see_photos(
+    paths: Sequence[Path], greys: GreyPhotos, progress: Callable[[int, int], None]
+) -> PhotoSet:
+    """Find and measure the cards in every photo, several photos at a time."""
+
+    def see(path: Path) -> PhotoSeen | UserError:
+        try:
+            return _see(read_header(path), greys.read(path))
+        except UserError as error:
+            return error
+
+    photos: list[PhotoSeen] = []
+    unreadable: dict[str, str] = {}
+    for path, seen in zip(paths, _each(see, paths, progress), strict=True):
+        if isinstance(seen, UserError):
+            unreadable[path.name] = seen.what
+        else:
+            photos.append(seen)
+    return PhotoSet(tuple(photos), unreadable)
+
+
+def look_again(
+    seen: PhotoSet,
+    expected: Mapping[str, Sequence[CardPlace]],
+    confirm: Callable[[Sighting, CardPlace], Sighting | None],
+    greys: GreyPhotos,
+    progress: Callable[[int, int], None],
+) -> tuple[PhotoSet, int]:
+    """Measure cards at places predicted from a first solution.
+
+    Parameters
+    ----------
+    expected : per photo the cards that should be visible and are not measured whole.
+    confirm : the strict test; returns the sighting with what stands up to it, or None.
+
+    Returns
+    -------
+    seen : the set with confirmed sightings added (or put in place of poorer ones).
+    added : number of sightings that are new or have more dots.
+    """
+    asked = [p for p in seen.photos if expected.get(p.name)]
+
+    def look(photo: PhotoSeen) -> list[Sighting]:
+        places = list(expected[photo.name])
+        try:
+            grey = greys.read(photo.header.path)
+        except UserError:
+            return []
+        measured, _ = measure_cards(grey, photo.name, places)
+        place_of = {p.card: p for p in places}
+        confirmed = [confirm(s, place_of[s.card]) for s in measured]
+        return [s for s in confirmed if s is not None]
+
+    added = 0
+    updated = {p.name: p for p in seen.photos}
+    for photo, new in zip(asked, _each(look, asked, progress), strict=True):
+        own = {s.card: s for s in photo.sightings}
+        for sighting in new:
+            old = own.get(sighting.card)
+            if old is None or sighting.measured.sum() > old.measured.sum():
+                own[sighting.card] = sighting
+                added += 1
+        updated[photo.name] = replace(photo, sightings=tuple(own[card] for card in sorted(own)))
+    return PhotoSet(tuple(updated.values()), seen.unreadable), added
+
+
+def _see(header: PhotoHeader, grey: NDArray[np.uint8]) -> PhotoSeen:
+    tags, repeated = find_tags(grey)
+    places = refine_corners(grey, [CardPlace(t.id, t.corners_px) for t in tags])
+    sightings, fit = measure_cards(grey, header.name, places)
+    good = fit.good
+    return PhotoSeen(
+        header=header,
+        sightings=tuple(sightings),
+        repeated=tuple(repeated),
+        blur_px=float(np.median(fit.blur_px[good])) if good.any() else float("nan"),
+        contrast=float(np.median(fit.contrast[good])) if good.any() else float("nan"),
+    )
+
+
+def _each(
+    work: Callable[[_Item], _Out],
+    items: Sequence[_Item],
+    progress: Callable[[int, int], None],
+) -> list[_Out]:
+    """``work`` on every item, in order; OpenCV and NumPy release the interpreter lock."""
+    # One thread per photo beats several threads inside one photo.
+    cv2.setNumThreads(1)
+    results: list[_Out] = []
+    with ThreadPoolExecutor(max_workers=min(8, os.cpu_count() or 1)) as pool:
+        for result in pool.map(work, items):
+            results.append(result)
+            progress(len(results), len(items))
+    return results

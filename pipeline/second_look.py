@@ -1,0 +1,122 @@
+"""The second look: cards the search missed are measured where the first solution puts them.
+
+Oblique, far, small, partly covered or glaring cards often hide their tag but show their dots. Their
+places are predicted from the solved poses; what is measured there counts only if the dots keep
+the predicted pattern among themselves.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.stats import chi2
+
+from calib.camera import Camera
+from calib.frames import Array, Pose
+from capture.measure import CardPlace
+from capture.sightings import Sighting
+from targets.card import card_of
+
+_LEAST_TAG_PX = 9.0
+_MOST_TILT_COSINE = np.cos(np.radians(83.0))
+_MARGIN_PX = 6.0
+_PATTERN_PX = 0.12
+"""How well the predicted pattern of four dots is known, in each coordinate."""
+_SHIFT_PX = 3.0
+
+
+def expected_places(
+    photos: Mapping[str, tuple[Pose, Camera]],
+    cards: Mapping[int, Pose],
+    sightings: Sequence[Sighting],
+) -> dict[str, list[CardPlace]]:
+    """Cards that should be seen and are not measured with all four dots.
+
+    Parameters
+    ----------
+    photos : camera_from_network and camera of each photo.
+    cards : network_from_card of each card.
+    """
+    whole = {(s.photo, s.card) for s in sightings if s.measured.all()}
+    places: dict[str, list[CardPlace]] = defaultdict(list)
+    for photo, (camera_from_network, camera) in photos.items():
+        for card, network_from_card in cards.items():
+            if (photo, card) in whole:
+                continue
+            place = _place(camera_from_network.compose(network_from_card), camera, card)
+            if place is not None:
+                places[photo].append(place)
+    return places
+
+
+def confirm_pattern(sighting: Sighting, place: CardPlace) -> Sighting | None:
+    """The strict test: dots must keep the predicted pattern but for one common shift.
+
+    The prediction's error moves all four dots alike; a dark spot taken for a dot breaks the
+    pattern. At least three dots must agree within the chi-square quantile (2 degrees of freedom,
+    0.1 %) of their own covariance and that of the pattern.
+    """
+    expected = _dots_at(place)
+    off = sighting.dots_px - expected
+    measured = sighting.measured.copy()
+    if measured.sum() < 3:
+        return None
+    shift = np.nanmedian(off[measured], axis=0)
+    if np.linalg.norm(shift) > _SHIFT_PX:
+        return None
+    covariance = sighting.covariance_px2 + 2.0 * _PATTERN_PX**2 * np.eye(2)
+    rest = np.where(measured[:, None], off - shift, 0.0)
+    squares = np.einsum("ni,nij,nj->n", rest, np.linalg.inv(covariance), rest)
+    measured &= squares < chi2.isf(0.001, 2)
+    if measured.sum() < 3:
+        return None
+    return replace(
+        sighting,
+        measured=measured,
+        dots_px=np.where(measured[:, None], sighting.dots_px, np.nan),
+    )
+
+
+def _dots_at(place: CardPlace) -> Array:
+    """Dots (4, 2) px of a card whose tag corners are at ``place``, by their homography."""
+    card = card_of(place.card)
+    ones = np.ones((4, 1))
+    rows = []
+    for (x, y), (u, v) in zip(card.corners_mm, place.corners_px, strict=True):
+        rows.append([x, y, 1, 0, 0, 0, -u * x, -u * y, -u])
+        rows.append([0, 0, 0, x, y, 1, -v * x, -v * y, -v])
+    homography = np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3)
+    projected = np.hstack([card.dots_mm, ones]) @ homography.T
+    return np.asarray(projected[:, :2] / projected[:, 2:])
+
+
+def _place(camera_from_card: Pose, camera: Camera, card_id: int) -> CardPlace | None:
+    """Predicted tag corners, or None when the card cannot be seen from there."""
+    card = card_of(card_id)
+    corners = camera_from_card.apply(np.column_stack([card.corners_mm, np.zeros(4)]))
+    dots = camera_from_card.apply(np.column_stack([card.dots_mm, np.zeros(4)]))
+    if min(corners[:, 2].min(), dots[:, 2].min()) < 50.0:
+        return None
+    sight = camera_from_card.translation / np.linalg.norm(camera_from_card.translation)
+    if camera_from_card.rotation[:, 2] @ sight < _MOST_TILT_COSINE:
+        return None
+    # Far outside the image the distortion polynomial means nothing: test the undistorted place.
+    rough = dots[:, :2] / dots[:, 2:] * camera.constants[:2] + camera.constants[2:4]
+    size = np.array([camera.width_px, camera.height_px])
+    if ((rough < -0.1 * size) | (rough > 1.1 * size)).any():
+        return None
+    dots_px = camera.project(dots)
+    if ((dots_px < _MARGIN_PX) | (dots_px > size - 1 - _MARGIN_PX)).any():
+        return None
+    corners_px = camera.project(corners)
+    area = 0.5 * abs(
+        np.cross(
+            np.append(corners_px[2] - corners_px[0], 0), np.append(corners_px[3] - corners_px[1], 0)
+        )[2]
+    )
+    if area < _LEAST_TAG_PX**2:
+        return None
+    return CardPlace(card_id, corners_px)

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from calib.frames import Array, Pose
-from pipeline.report.drawing import nice_below
+from pipeline.report.drawing import STEPS, nice_below
 from pipeline.report.words import LOOKS
 from pipeline.result import Result
 from pipeline.tables import load_result_json, result_document
@@ -29,7 +29,7 @@ KINDS = ("hole", "card", "camera station")
 
 _CARD_RGB, _STATION_RGB = (110, 116, 124), (20, 20, 20)
 _FRUSTUM_MM = 120.0
-_HOLE_RADIUS_MM = 14.0
+_HOLE_RADIUS_MM = 18.0
 
 # What ``import open3d`` (0.20.0) asks of a bare Debian 12 (debootstrap, minbase) that is not there.
 _APT_ALL = ("libegl1", "libgl1", "libusb-1.0-0")
@@ -232,10 +232,10 @@ def geometries(scene: Scene, o3d: Any) -> list[Any]:
         length = float(np.linalg.norm(tip - start))
         if length < 1.0:
             continue
-        head = min(50.0, 0.4 * length)
+        head = min(70.0, 0.4 * length)
         mesh = o3d.geometry.TriangleMesh.create_arrow(
-            cylinder_radius=5.0,
-            cone_radius=13.0,
+            cylinder_radius=8.0,
+            cone_radius=24.0,
             cylinder_height=length - head,
             cone_height=head,
         )
@@ -337,7 +337,7 @@ def _arrows(points: list[dict[str, Any]]) -> tuple[int, Array, np.ndarray]:
     limits = [2.0 * p["tol_mm"] for p in known if p["tol_mm"] is not None]
     largest_mm = max([float(np.linalg.norm(deviation, axis=1).max()), *limits, 0.1])
     span_mm = max(float(np.ptp(sheet, axis=0).max()), 1000.0)
-    times = max(1, math.floor(nice_below(0.12 * span_mm / largest_mm)))
+    times = max(1, math.floor(nice_below(0.15 * span_mm / largest_mm, STEPS)))
     arrows = np.stack([sheet, sheet + times * deviation], axis=1)
     colours = np.array([_rgb(p["verdict"]) for p in known], dtype=np.uint8)
     return times, arrows, colours

@@ -287,6 +287,20 @@ def test_one_point(case: tuple[Result, tuple[Sighting, ...]], index: int, first:
     assert first in read(page_html(result, case[1])).text
 
 
+def test_points_whose_cards_were_not_measured_are_named_at_the_top(
+    case: tuple[Result, tuple[Sighting, ...]],
+) -> None:
+    assert words.unmeasured(case[0]) == ""
+    result = first_points(case[0], 9)
+    said = "2 points have no result, because their cards were not measured: "
+    text = read(page_html(result, case[1])).text
+    assert said + "E right (card 10), F centre (card 11)." in text
+    assert text.index(said) < text.index("Deviation ± U")
+    assert "1 point has no result, because its card was" in words.unmeasured(
+        first_points(case[0], 10)
+    )
+
+
 def test_all_within(case: tuple[Result, tuple[Sighting, ...]]) -> None:
     rows = case[0].deviations.rows[2:]
     result = replace(case[0], deviations=DeviationTable(rows, np.eye(3 * len(rows))))
@@ -515,6 +529,20 @@ def test_plan_is_to_scale(case: tuple[Result, tuple[Sighting, ...]]) -> None:
     assert scale > 0.1
     np.testing.assert_allclose(spans_px[:, 0], -scale * spans_mm[:, 0], atol=1e-6)
     np.testing.assert_allclose(spans_px[:, 1], scale * spans_mm[:, 1], atol=1e-6)
+
+
+def test_all_views_have_one_scale_and_lengths_stand_over_one_another(
+    case: tuple[Result, tuple[Sighting, ...]],
+) -> None:
+    # The frontmost point of the left side is missing, and moved points reach out on the right.
+    rows = case[0].deviations.rows[1:]
+    places = []
+    for view in (drawing.PLAN, *drawing.SIDES):
+        shapes = drawing.draw_view(rows, view, 30).shapes
+        ticks = {s.text: s.points[0, 0] for s in shapes if s.text in ("1000", "−1000")}
+        places.append([ticks["1000"], ticks["−1000"]])
+    np.testing.assert_allclose(places[1:], [places[0]] * 2, atol=1e-9)
+    assert places[0][0] < places[0][1]
 
 
 def test_verdicts_differ_in_shape_not_only_in_colour(

@@ -150,7 +150,11 @@ def exaggeration(rows: Iterable[DeviationRow]) -> int:
     known = [float(np.abs(row.deviation_mm).max()) for row in rows if _known(row)]
     limits = [2.0 * row.tol_mm for row in rows if math.isfinite(row.tol_mm)]
     largest_mm = max([*known, *limits, 0.1])
-    return max(1, int(nice_below(0.1 * span_mm / largest_mm, (1.0, 2.0, 3.0, 5.0))))
+    return max(1, int(nice_below(0.1 * span_mm / largest_mm, STEPS)))
+
+
+STEPS = (1.0, 2.0, 3.0, 5.0)
+"""Steps of an exaggeration within a power of ten."""
 
 
 def nice_below(value: float, steps: tuple[float, ...] = (1.0, 2.0, 5.0)) -> float:
@@ -180,31 +184,39 @@ def draw_view(
     -------
     drawing : ladder of symmetrical pairs, tolerance squares, arrows, labels, axes and scale bars.
     """
-    shown = [row for row in rows if row.side in view.sides]
+    rows = list(rows)
     (across, sign_across), (down, sign_down) = view.across, view.down
     to_sheet = np.zeros((3, 2))
     to_sheet[across, 0], to_sheet[down, 1] = sign_across, sign_down
 
-    sheet_mm = _sheet_positions(shown) @ to_sheet
-    shift_mm = np.array(
-        [row.deviation_mm if _known(row) else np.zeros(3) for row in shown]
+    is_shown = np.array([row.side in view.sides for row in rows], dtype=bool)
+    shown = [row for row, here in zip(rows, is_shown, strict=True) if here]
+    all_sheet_mm = _sheet_positions(rows) @ to_sheet
+    all_shift_mm = np.array(
+        [row.deviation_mm if _known(row) else np.zeros(3) for row in rows]
     ).reshape(-1, 3) @ (to_sheet * times)
-    reach_mm = np.array(
-        [
-            [row.tol_mm * times if _known(row) and math.isfinite(row.tol_mm) else 0.0]
-            for row in shown
-        ]
+    all_reach_mm = np.array(
+        [row.tol_mm * times if _known(row) and math.isfinite(row.tol_mm) else 0.0 for row in rows]
     ).reshape(-1, 1)
-    # The zero of heights and widths belongs into the picture: the datum plane, the centreline.
-    zero = np.zeros((1, 2))
-    if across == 0:
-        zero[0, 0] = sheet_mm[:, 0].mean() if len(shown) else 0.0
-    if down == 0:
-        zero[0, 1] = sheet_mm[:, 1].mean() if len(shown) else 0.0
-    extent = np.vstack(
-        [sheet_mm - reach_mm, sheet_mm + reach_mm, sheet_mm + shift_mm, zero - 1.0, zero + 1.0]
+    places = np.stack(
+        [
+            all_sheet_mm - all_reach_mm,
+            all_sheet_mm + all_reach_mm,
+            all_sheet_mm + all_shift_mm,
+        ]
     )
-    low, high = extent.min(axis=0), extent.max(axis=0)
+    sheet_mm, shift_mm, reach_mm = (
+        values[is_shown] for values in (all_sheet_mm, all_shift_mm, all_reach_mm)
+    )
+    # The zero of heights and widths belongs into the picture: the datum plane, the centreline.
+    # Lengths reach as far as those of all points, so that all views have one scale.
+    low, high = np.full(2, -1.0), np.full(2, 1.0)
+    for index, axis in enumerate((across, down)):
+        within = places[:, :, index] if axis == 0 else places[:, is_shown, index]
+        if within.size:
+            low[index], high[index] = within.min(), within.max()
+        if axis != 0:
+            low[index], high[index] = min(low[index], -1.0), max(high[index], 1.0)
 
     left, right, top = 64.0, 40.0, 62.0
     foot = 126.0 if width_px < _NARROW_PX else 96.0

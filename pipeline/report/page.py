@@ -57,6 +57,7 @@ def page_html(result: Result, sightings: tuple[Sighting, ...]) -> str:
         rendered="render" in result.job.title.lower(),
         scaled=result.scaled,
         answer=words.answer(result),
+        unmeasured=words.unmeasured(result),
         verdict_of_all=_verdict_of_all(result),
         has_frame=result.vehicle_from_network is not None,
         has_sheet=result.job.sheet is not None,
@@ -221,7 +222,6 @@ def _figures(solution: Solution) -> dict[str, str]:
         "rms_px": words.number(rms_px, 3),
         "sigma0": words.number(solution.sigma0, 2),
         "redundancy": str(int(solution.redundancy)),
-        "rejected": str(len(solution.rejected)),
     }
 
 

@@ -111,6 +111,24 @@ def worst_first(rows: tuple[DeviationRow, ...]) -> list[DeviationRow]:
     return sorted(rows, key=key)
 
 
+def unmeasured(result: Result) -> str:
+    """A sentence that names the points of cards.csv that have no result; "" when all have one."""
+    done = {(row.point, row.side) for row in result.deviations.rows}
+    missing = [card for card in result.job.cards if (card.point, card.side) not in done]
+    if result.vehicle_from_network is None or not missing:
+        return ""
+    names = ", ".join(
+        f"{card.point} {_SIDES.get(card.side, card.side)} (card {card.card})" for card in missing
+    )
+    have, cards_were = (
+        ("has", "its card was") if len(missing) == 1 else ("have", "their cards were")
+    )
+    return (
+        f"{_count(len(missing), 'point')} {have} no result, because {cards_were} not measured: "
+        f"{names}."
+    )
+
+
 def answer(result: Result) -> tuple[str, str]:
     """What the technician came for, in two sentences."""
     rows = [row for row in result.deviations.rows if row.verdict != "no reference"]

@@ -197,7 +197,7 @@ def result_document(
             }
             for finding in result.findings
         ],
-        "seconds": {stage: round(s, 3) for stage, s in result.seconds.items()},
+        "seconds": {stage: _number(round(s, 3)) for stage, s in result.seconds.items()},
         "inputs": [{"file": name, "sha256": digest} for name, digest in hashes],
     }
 
@@ -425,7 +425,7 @@ def _card(card: CardRow) -> dict[str, Any]:
 
 
 def _camera(group: CameraGroup) -> dict[str, Any]:
-    constants = [float(c) for c in group.camera.constants]
+    constants = [float(c) if math.isfinite(c) else None for c in group.camera.constants]
     return {
         "name": group.name,
         "width_px": int(group.camera.width_px),

@@ -17,6 +17,7 @@ from pipeline.deviation import DeviationTable
 from pipeline.result import Result
 from pipeline.tables import (
     card_centres_covariance_mm2,
+    json_text,
     load_result_json,
     matrix_from_triangle,
     result_document,
@@ -236,6 +237,11 @@ def test_document_holds_for_a_frame_that_is_not_finite(case: Result) -> None:
     broken = Pose(np.eye(3), np.array([np.nan, 0.0, 0.0]))
     document = result_document(replace(case, vehicle_from_network=broken))
     assert document["vehicle_from_network"]["translation_mm"] == [None, 0.0, 0.0]
+
+
+def test_a_figure_that_slipped_through_is_refused_rather_than_written() -> None:
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        json_text({"settings": {"temperature_c": float("nan")}})
 
 
 @pytest.mark.parametrize(

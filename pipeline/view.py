@@ -380,7 +380,7 @@ def _rotation_to(direction: Array) -> Array:
         return np.eye(3)
     z = z / norm
     # Any axis well away from z will do for the second.
-    helper = np.eye(3)[int(np.argmin(np.abs(z)))]
-    x = np.cross(helper, z)
+    other = np.eye(3)[int(np.argmin(np.abs(z)))]
+    x = np.cross(other, z)
     x /= np.linalg.norm(x)
     return np.column_stack([x, np.cross(z, x), z])

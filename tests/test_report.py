@@ -459,7 +459,7 @@ def test_forty_photos_stay_small_and_quick(
     rng = np.random.default_rng(2)
     # Noise compresses worst: no real photo makes a larger page.
     coarse = rng.integers(0, 255, (150, 200, 3), dtype=np.uint8)
-    image = Image.fromarray(coarse).resize((1600, 1200), Image.Resampling.BICUBIC)
+    image = Image.fromarray(coarse).resize((800, 600), Image.Resampling.BICUBIC)
     photos = tuple(replace(result.photos[0], name=f"N{n:02d}.jpg") for n in range(40))
     for photo in photos:
         image.save(tmp_path / "photos" / photo.name, quality=88)

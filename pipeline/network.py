@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -162,40 +163,79 @@ class _Growing:
         """Adjust, locate what has become clear, and again, until nothing is added."""
         for _ in range(_ROUNDS):
             size = start.size
-            self._arrange(start)
+            self._arrange(self._supported(start))
             self.adjusted = adjust(
                 self.network, self.observations, self.priors, _ROBUST, max_iterations=25
             )
-            self.constants = self.adjusted.network.constants
+            self.network = self.adjusted.network
+            self.constants = self.network.constants
             start = locate_more(self._views(), self._as_start())
             if start.size == size:
                 break
-        self._arrange(start)
+        self._arrange(self._supported(start))
         self.adjusted = adjust(self.network, self.observations, self.priors, _ROBUST)
-        self.constants = self.adjusted.network.constants
+        self.network = self.adjusted.network
+        self.constants = self.network.constants
         return self
 
     def settle(self, drift_sd: Array) -> Precision:
         """Least squares, dots that contradict it taken out one per sighting and round."""
         self.priors = replace(self.priors, drift_sd=drift_sd)
-        network = self.adjusted.network
         for _ in range(_ROUNDS):
-            self.adjusted = adjust(network, self.observations, self.priors, 4.0, 20)
-            network = self.adjusted.network
-            found = precision(network, self.observations, self.priors)
+            self.adjusted = adjust(self.network, self.observations, self.priors, 4.0, 20)
+            self.network = self.adjusted.network
+            found = precision(self.network, self.observations, self.priors)
             self.priors = replace(
-                self.priors, drift_sd=_drift_sd(network, found, self.priors.drift_sd)
+                self.priors, drift_sd=_drift_sd(self.network, found, self.priors.drift_sd)
             )
             statistic, critical = outlier_statistics(found)
             worst = _worst_of_each(self.sighting, statistic) & (statistic > critical)
             if not worst.any():
                 break
-            for i in np.flatnonzero(worst):
-                seen = self.sightings[self.sighting[i]]
-                self.rejected.append((seen.card, seen.photo, int(self.dot[i])))
-            self._keep(~worst)
-        self.adjusted = adjust(network, self.observations, self.priors)
-        return precision(self.adjusted.network, self.observations, self.priors)
+            self._reject(worst)
+        self.adjusted = adjust(self.network, self.observations, self.priors)
+        self.network = self.adjusted.network
+        return precision(self.network, self.observations, self.priors)
+
+    def _reject(self, dropped: NDArray[np.bool_]) -> None:
+        """Take observations out; photos and cards that then hang by a thread go, too."""
+        for i in np.flatnonzero(dropped):
+            seen = self.sightings[self.sighting[i]]
+            self.rejected.append((seen.card, seen.photo, int(self.dot[i])))
+        before = self._as_start()
+        start = self._supported(before)
+        if start.size == before.size:
+            self._keep(~dropped)
+            return
+        priors = self.priors
+        self.constants = self.network.constants
+        self._arrange(start)
+        self.priors = replace(self.priors, drift_sd=priors.drift_sd)
+
+    def _supported(self, start: Start) -> Start:
+        """The start without photos that show less than two cards, or cards in less than two photos.
+
+        A sighting counts with two measured dots or more.
+        """
+        gone = set(self.rejected)
+        seen = [
+            (s.photo, s.card)
+            for s in self.sightings
+            if sum(s.measured[k] and (s.card, s.photo, k) not in gone for k in range(4)) >= 2
+        ]
+        photos, cards = dict(start.photos), dict(start.cards)
+        while True:
+            pairs = [(p, c) for p, c in seen if p in photos and c in cards]
+            per_photo = Counter(p for p, _ in pairs)
+            per_card = Counter(c for _, c in pairs)
+            weak_photos = [p for p in photos if per_photo[p] < 2]
+            weak_cards = [c for c in cards if per_card[c] < 2]
+            if not weak_photos and not weak_cards:
+                return Start(photos, cards, start.error_px)
+            for photo in weak_photos:
+                del photos[photo]
+            for card in weak_cards:
+                del cards[card]
 
     def _arrange(self, start: Start) -> None:
         """Arrays for the photos and cards of a start; gross misfits left out."""
@@ -203,12 +243,13 @@ class _Growing:
         self.cards = sorted(start.cards)
         photo_index = {p: i for i, p in enumerate(self.photos)}
         card_index = {c: i for i, c in enumerate(self.cards)}
+        gone = set(self.rejected)
         rows = [
             (photo_index[s.photo], 4 * card_index[s.card] + k, i, k)
             for i, s in enumerate(self.sightings)
             if s.photo in photo_index and s.card in card_index
             for k in range(4)
-            if s.measured[k]
+            if s.measured[k] and (s.card, s.photo, k) not in gone
         ]
         photo, point, self.sighting, self.dot = np.array(rows, dtype=np.intp).reshape(-1, 4).T
         px = np.array(
@@ -276,7 +317,7 @@ class _Growing:
         return prepare_views(self.sightings, camera_of_photo, self.layout_mm)
 
     def _as_start(self) -> Start:
-        network = self.adjusted.network
+        network = self.network
         photos = {
             p: Pose(network.rotation[i], network.translation[i]) for i, p in enumerate(self.photos)
         }

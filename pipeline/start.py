@@ -19,6 +19,7 @@ import numpy as np
 from calib.camera import Camera
 from calib.frames import Array, Pose
 from capture.sightings import Sighting
+from targets.card import card_of
 
 _CAP_PX = 60.0
 _CLEARLY = 1.6
@@ -78,13 +79,14 @@ def prepare_views(
     camera_of_photo: Mapping[str, Camera],
     layout_mm: Mapping[int, Array],
 ) -> list[View]:
-    """Views of all sightings with four measured dots; ``layout_mm`` gives (4, 2) per card."""
+    """Views of all sightings; ``layout_mm`` gives (4, 2) per card.
+
+    A dot that was not measured is put where the tag's rough corners have it: good enough to start.
+    """
     views = []
     for sighting in sightings:
-        if not sighting.measured.all():
-            continue
         camera = camera_of_photo[sighting.photo]
-        rays = camera.rays(sighting.dots_px)
+        rays = camera.rays(_filled(sighting, layout_mm[sighting.card]))
         layout = np.column_stack([layout_mm[sighting.card], np.zeros(4)])
         poses = tuple(_plane_poses(layout, rays))
         if poses:
@@ -267,10 +269,7 @@ def _add_photos(
 def _mean_error(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> float:
     return float(
         np.mean(
-            [
-                v.error_px(camera_from_network.compose(p))
-                for v, p in zip(views, places, strict=True)
-            ]
+            [v.error_px(camera_from_network.compose(p)) for v, p in zip(views, places, strict=True)]
         )
     )
 
@@ -278,9 +277,7 @@ def _mean_error(camera_from_network: Pose, views: Sequence[View], places: Sequen
 def _clear_best(candidates: Sequence[Pose], errors: Sequence[float], votes: int) -> int | None:
     """Index of the best candidate if it fits and no distinct one comes near it."""
     best = int(np.argmin(errors))
-    others = [
-        e for c, e in zip(candidates, errors, strict=True) if _apart(c, candidates[best])
-    ]
+    others = [e for c, e in zip(candidates, errors, strict=True) if _apart(c, candidates[best])]
     clearly = _ALONE_CLEARLY if votes == 1 else _CLEARLY
     rival = min(others, default=np.inf)
     if errors[best] > _FITS_PX or rival < clearly * max(errors[best], 0.1):
@@ -309,6 +306,20 @@ def _refine(camera_from_network: Pose, views: Sequence[View], places: Sequence[P
     )
     rotation, _ = cv2.Rodrigues(turned)
     return Pose(np.asarray(rotation), np.asarray(moved).ravel())
+
+
+def _filled(sighting: Sighting, layout_mm: Array) -> Array:
+    """Dots (4, 2) px, those not measured from the tag's corners, shifted as the others are."""
+    if sighting.measured.all():
+        return sighting.dots_px
+    corners = card_of(sighting.card).corners_mm
+    homography = cv2.getPerspectiveTransform(
+        corners.astype(np.float32), sighting.corners_px.astype(np.float32)
+    )
+    rough = cv2.perspectiveTransform(layout_mm.reshape(-1, 1, 2), homography).reshape(4, 2)
+    if sighting.measured.any():
+        rough = rough + np.nanmean(sighting.dots_px - rough, axis=0)
+    return np.where(sighting.measured[:, None], sighting.dots_px, rough)
 
 
 def _plane_poses(layout_mm: Array, rays: Array) -> list[Pose]:

@@ -1,0 +1,545 @@
+"""The whole measurement of a job: photos in, deviations out."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calib.camera import Camera
+from calib.frames import Array, Pose
+from calib.lens_file import read_profile
+from calib.photo import photo_paths
+from capture.photo_set import GreyPhotos, PhotoSet, look_again, see_photos
+from capture.sightings import Sighting
+from pipeline.cameras import PhotoGroup, group_photos
+from pipeline.datum import (
+    LEAST_BASE_POINTS,
+    Datum,
+    fit_frame,
+    misfit_is_large,
+    on_one_line,
+    worst_base_point,
+)
+from pipeline.deviation import DeviationTable, deviation_table
+from pipeline.findings import Finding
+from pipeline.job import Job
+from pipeline.network import NetworkFound, find_network
+from pipeline.points import Holes, card_axes, find_holes
+from pipeline.result import BarCheck, CardRow, PhotoRow, Result
+from pipeline.scale import BarReading, apply_bars
+from pipeline.second_look import confirm_pattern, expected_places
+from pipeline.solution import CameraGroup, Solution
+from targets.card import card_of
+from targets.errors import UserError
+
+LAYOUT_SD_MM = np.array([0.03, 0.03, 0.15])
+"""How well a printed card of 80 mm keeps its layout: print and paper in x and y, flatness in z."""
+DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
+"""Where the estimate of the hand's drift over one read-out begins: 1 degree/s for 12 ms is
+2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
+_FEW_PHOTOS = 4
+_LOOKS = 2
+"""Second looks: the first one's finds let the next one predict more."""
+
+Progress = Callable[[str, int, int], None]
+
+
+def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
+    """Measure a job.
+
+    Parameters
+    ----------
+    progress : called with the stage, how many are done, how many there are.
+
+    Raises
+    ------
+    UserError : there is nothing to measure (no photos, no cards, nothing hangs together), or a
+        file of the job cannot be used.
+    """
+    clock = _Clock()
+    profile = read_profile(job.lens) if job.lens else None
+    paths = photo_paths(job.folder / "photos")
+    if not paths:
+        raise UserError(
+            "there are no photos in this folder",
+            str(job.folder / "photos"),
+            "put JPEG, PNG, TIFF or HEIC files there",
+        )
+    greys = GreyPhotos()
+    seen = see_photos(paths, greys, lambda i, n: progress("measuring photos", i, n))
+    clock.stop("measuring photos")
+    _require_cards(seen, job)
+
+    groups = group_photos([p.header for p in seen.photos], profile)
+    network = _network(seen, groups)
+    clock.stop("adjusting")
+    added = 0
+    for _ in range(_LOOKS):
+        seen, more = look_again(
+            seen,
+            expected_places(_posed(network, groups), _placed(network), seen.sightings),
+            confirm_pattern,
+            greys,
+            lambda i, n: progress("second look", i, n),
+        )
+        added += more
+        clock.stop("second look")
+        if not more:
+            break
+        network = _network(seen, groups)
+        clock.stop("adjusting")
+
+    progress("scale, datum, deviations", 0, 1)
+    free = _solution(network, groups)
+    solution, readings = apply_bars(free, job.bars, job.temperature_c, job.body_alpha_per_k)
+    holes = find_holes(solution, job.cards, job.seating_u_mm)
+    datum, base, datum_findings = _datum(job, holes)
+    deviations = _deviations(job, holes, datum, base, solution)
+    progress("scale, datum, deviations", 1, 1)
+    clock.stop("scale, datum, deviations")
+
+    findings = [
+        *_photo_findings(seen, network, groups),
+        *_network_findings(network, solution, added),
+        *_bar_findings(job, readings),
+        *_card_findings(job, solution, seen),
+        *datum_findings,
+    ]
+    order = {"fault": 0, "warning": 1, "note": 2}
+    result = Result(
+        job=job,
+        solution=solution,
+        scaled=bool(readings),
+        vehicle_from_network=datum.vehicle_from_network if datum else None,
+        base=tuple(f"{holes.rows[i].point} {holes.rows[i].side}" for i in base),
+        datum_rms_mm=datum.rms_mm if datum else float("nan"),
+        cards=_card_rows(job, solution, datum, holes, base),
+        bars=tuple(BarCheck(r.bar.cards, r.bar.length_mm, r.measured_mm, r.U_mm) for r in readings),
+        photos=_photo_rows(seen, solution),
+        deviations=deviations,
+        findings=tuple(sorted(findings, key=lambda f: order[f.severity])),
+        seconds=clock.seconds,
+    )
+    return result, tuple(seen.sightings)
+
+
+class _Clock:
+    """Wall time of the stages, in order."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._since = time.perf_counter()
+
+    def stop(self, stage: str) -> None:
+        """End a stage here."""
+        now = time.perf_counter()
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self._since
+        self._since = now
+
+
+def _require_cards(seen: PhotoSet, job: Job) -> None:
+    where = str(job.folder / "photos")
+    if not seen.photos:
+        name, why = next(iter(seen.unreadable.items()))
+        raise UserError(
+            f"none of the {len(seen.unreadable)} photos can be read ({name}: {why})",
+            where,
+            "copy them from the phone again",
+        )
+    if not seen.sightings:
+        raise UserError(
+            f"no card was found in {len(seen.photos)} photos",
+            where,
+            "check that the printed cards of datumshot are in the pictures, sharp and well lit",
+        )
+    if sum(bool(p.sightings) for p in seen.photos) < 2:
+        raise UserError(
+            "only one photo shows cards, and one photo cannot be measured",
+            where,
+            "take the cards from all sides, every card in four photos or more",
+        )
+
+
+def _network(seen: PhotoSet, groups: Sequence[PhotoGroup]) -> NetworkFound:
+    sightings = seen.sightings
+    return find_network(
+        sightings,
+        [g.guess for g in groups],
+        {p: i for i, g in enumerate(groups) for p in g.photos},
+        {s.card: card_of(s.card).dots_mm for s in sightings},
+        LAYOUT_SD_MM,
+        DRIFT_SD,
+    )
+
+
+def _posed(
+    network: NetworkFound, groups: Sequence[PhotoGroup]
+) -> Mapping[str, tuple[Pose, Camera]]:
+    """Pose and adjusted camera of each photo in the network."""
+    cameras = [
+        replace(g.guess.camera, constants=c)
+        for g, c in zip(groups, network.network.constants, strict=True)
+    ]
+    return {
+        photo: (
+            Pose(network.network.rotation[i], network.network.translation[i]),
+            cameras[network.network.group[i]],
+        )
+        for i, photo in enumerate(network.photos)
+    }
+
+
+def _placed(network: NetworkFound) -> Mapping[int, Pose]:
+    """network_from_card of each card."""
+    dots = network.network.points.reshape(-1, 4, 3)
+    axes = card_axes(dots)
+    return {card: Pose(axes[i].T, dots[i].mean(axis=0)) for i, card in enumerate(network.cards)}
+
+
+def _solution(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:
+    """The adjusted network as a solution, variance factor applied."""
+    unknowns = network.network
+    factor = network.found.variance_factor
+    photo, card = network.observations.photo, network.observations.point // 4
+    pairs = np.unique(np.column_stack([photo, card]), axis=0)
+    at = {(int(f), int(c)): i for i, (f, c) in enumerate(pairs)}
+    residuals = np.full((len(pairs), 4, 2), np.nan)
+    for n, (f, c) in enumerate(zip(photo, card, strict=True)):
+        residuals[at[int(f), int(c)], network.dot[n]] = network.adjusted.residuals_px[n]
+    camera_groups = tuple(
+        CameraGroup(
+            name=group.name,
+            camera=replace(group.guess.camera, constants=unknowns.constants[g]),
+            sd_constants=np.sqrt(np.maximum(np.diag(network.found.constants[g]), 0.0) * factor),
+            from_profile=group.from_profile,
+            photos=group.photos,
+        )
+        for g, group in enumerate(groups)
+    )
+    return Solution(
+        photos=network.photos,
+        camera_from_network=tuple(
+            Pose(r, t) for r, t in zip(unknowns.rotation, unknowns.translation, strict=True)
+        ),
+        groups=camera_groups,
+        group_of_photo=unknowns.group,
+        cards=network.cards,
+        dots_mm=unknowns.points.reshape(-1, 4, 3),
+        covariance_mm2=network.found.points * factor,
+        sightings_of_card=np.bincount(pairs[:, 1], minlength=len(network.cards)),
+        sighting_photo=pairs[:, 0],
+        sighting_card=pairs[:, 1],
+        residuals_px=residuals,
+        sigma0=float(np.sqrt(factor)),
+        redundancy=network.found.redundancy,
+        rejected=network.rejected,
+    )
+
+
+def _datum(job: Job, holes: Holes) -> tuple[Datum | None, list[int], list[Finding]]:
+    """The vehicle frame from the measured base points, or why there is none."""
+    if job.sheet is None:
+        note = Finding(
+            "no-sheet",
+            "note",
+            "sheet.csv",
+            "There is no reference sheet, so cards are given in an arbitrary frame.",
+            "Type in the maker's dimensions as sheet.csv to get deviations.",
+        )
+        return None, [], [note]
+    sheet = {(p.point, p.side): p for p in job.sheet.points}
+    measured = [(i, sheet.get((r.point, r.side))) for i, r in enumerate(holes.rows)]
+    if job.base is not None:
+        wanted = set(job.base)
+        chosen = [(i, p) for i, p in measured if p and f"{p.point} {p.side}" in wanted]
+    else:
+        chosen = [(i, p) for i, p in measured if p and p.base]
+    base = [i for i, _ in chosen]
+    if len(base) < LEAST_BASE_POINTS:
+        text = f"Only {len(base)} base points were measured; the vehicle frame needs three."
+        remedy = "Put cards on more undamaged base points and photograph them."
+        return None, [], [Finding("base-too-few", "fault", "datum", text, remedy)]
+    reference = np.array([p.position_mm for _, p in chosen])
+    if on_one_line(reference):
+        text = "The base points lie nearly on one line, so the frame can turn about it."
+        remedy = "Add a base point on the other side of the car."
+        return None, [], [Finding("base-on-a-line", "fault", "datum", text, remedy)]
+
+    index = np.array(base)
+    datum = fit_frame(holes.positions_mm, holes.covariance_mm2, index, reference)
+    findings = []
+    if misfit_is_large(datum, holes.covariance_mm2, index):
+        names = [f"{holes.rows[i].point} {holes.rows[i].side}" for i in base]
+        worst, off = worst_base_point(datum, names)
+        severe = datum.rms_mm > 0.5 * job.tolerance_mm
+        findings.append(
+            Finding(
+                "base-misfit",
+                "warning" if severe else "note",
+                "datum",
+                f"The base points fit the sheet to {datum.rms_mm:.2f} mm rms, more than the "
+                f"measurement explains; {worst} lies farthest off ({off:.2f} mm). "
+                "Every uncertainty has been enlarged accordingly.",
+                "If one of them may be damaged, name the sound ones under [datum] base."
+                if severe
+                else "",
+            )
+        )
+    return datum, base, findings
+
+
+def _deviations(
+    job: Job, holes: Holes, datum: Datum | None, base: Sequence[int], solution: Solution
+) -> DeviationTable:
+    if datum is None or job.sheet is None:
+        return DeviationTable((), np.zeros((0, 0)))
+    photos = dict(zip(solution.cards, map(int, solution.sightings_of_card), strict=True))
+    return deviation_table(
+        holes.rows, datum.positions_mm, datum.covariance_mm2, job.sheet, set(base), photos
+    )
+
+
+def _card_rows(
+    job: Job, solution: Solution, datum: Datum | None, holes: Holes, base: Sequence[int]
+) -> tuple[CardRow, ...]:
+    frame = datum.vehicle_from_network if datum else Pose.identity()
+    centres = frame.apply(solution.dots_mm.mean(axis=1))
+    normals = -card_axes(solution.dots_mm)[:, 2] @ frame.rotation.T
+    mean = np.kron(np.eye(len(solution.cards)), np.tile(np.eye(3) / 4.0, 4))
+    covariance = mean @ solution.covariance_mm2 @ mean.T
+    role = {card: "bar" for bar in job.bars for card in bar.cards}
+    role |= {row.card: "point" for row in job.cards}
+    role |= {holes.rows[i].card: "base" for i in base}
+    rows = []
+    for i, card in enumerate(solution.cards):
+        own = covariance[3 * i : 3 * i + 3, 3 * i : 3 * i + 3]
+        turned = frame.rotation @ own @ frame.rotation.T
+        rows.append(
+            CardRow(
+                card=card,
+                role=role.get(card, "tie"),
+                centre_mm=centres[i],
+                normal=normals[i],
+                U_mm=2.0 * np.sqrt(np.diag(turned)),
+                photos=int(solution.sightings_of_card[i]),
+            )
+        )
+    return tuple(rows)
+
+
+def _photo_rows(seen: PhotoSet, solution: Solution) -> tuple[PhotoRow, ...]:
+    index = {name: i for i, name in enumerate(solution.photos)}
+    rows = [PhotoRow(n, (), False, why, float("nan")) for n, why in seen.unreadable.items()]
+    for photo in seen.photos:
+        cards = tuple(s.card for s in photo.sightings)
+        used = photo.name in index
+        rms = float("nan")
+        reason = ""
+        if used:
+            own = solution.residuals_px[solution.sighting_photo == index[photo.name]]
+            if np.isfinite(own).any():
+                rms = float(np.sqrt(np.nanmean(own**2)))
+        else:
+            reason = "no card found" if not cards else "too few cards shared with other photos"
+        rows.append(PhotoRow(photo.name, cards, used, reason, rms))
+    return tuple(sorted(rows, key=lambda r: r.name))
+
+
+def _photo_findings(
+    seen: PhotoSet, network: NetworkFound, groups: Sequence[PhotoGroup]
+) -> list[Finding]:
+    findings = [
+        Finding(
+            "photo-unreadable",
+            "warning",
+            name,
+            f"This photo cannot be used: {why}.",
+            "Copy it from the phone again, or take it again.",
+        )
+        for name, why in seen.unreadable.items()
+    ]
+    used = set(network.photos)
+    for photo in seen.photos:
+        if not photo.sightings:
+            findings.append(
+                Finding(
+                    "photo-without-cards",
+                    "note",
+                    photo.name,
+                    "No card was found in this photo.",
+                    "Sharper or nearer, or without glare, if a card should be in it.",
+                )
+            )
+        elif photo.name not in used:
+            findings.append(
+                Finding(
+                    "photo-left-out",
+                    "warning",
+                    photo.name,
+                    f"Only {len(photo.sightings)} of its cards are known from other photos, too "
+                    "few to tell beyond doubt where it was taken.",
+                    "Take it again with at least three cards that other photos show, too.",
+                )
+            )
+        for card in photo.repeated:
+            findings.append(
+                Finding(
+                    "card-twice",
+                    "warning",
+                    f"card {card}",
+                    f"{photo.name} shows card {card} at two places; neither was used.",
+                    "Take one of the two cards with this number off the car.",
+                )
+            )
+    for group in groups:
+        if group.reason:
+            findings.append(
+                Finding(
+                    "lens-not-applied",
+                    "warning",
+                    group.name,
+                    f"The lens profile was not applied to {len(group.photos)} photos "
+                    f"({group.reason}); their camera was calibrated from the photos themselves.",
+                    "Shoot with the lens and zoom that were calibrated.",
+                )
+            )
+    return findings
+
+
+def _network_findings(network: NetworkFound, solution: Solution, added: int) -> list[Finding]:
+    findings = []
+    if not network.adjusted.converged:
+        findings.append(
+            Finding(
+                "not-converged",
+                "fault",
+                "adjustment",
+                "The adjustment did not settle, so its figures are not to be trusted.",
+                "Take more photos from other directions, some with the phone rolled by 90 degrees.",
+            )
+        )
+    if np.isfinite(network.reproduced) and network.reproduced > 1.0:
+        findings.append(
+            Finding(
+                "start-not-reproduced",
+                "warning",
+                "adjustment",
+                "Started from another pair of photos the cards came out "
+                f"{network.reproduced:.1f} mm (rms) apart.",
+                "Take more photos that share cards.",
+            )
+        )
+    if added:
+        findings.append(
+            Finding(
+                "second-look",
+                "note",
+                "photos",
+                f"A second look at predicted places added or completed {added} sightings.",
+            )
+        )
+    for group in solution.groups:
+        focal = float(group.camera.constants[0])
+        weak = []
+        if group.sd_constants[0] > 0.003 * focal:
+            weak.append(f"focal length to {group.sd_constants[0]:.0f} px")
+        if max(group.sd_constants[2:4]) > 0.004 * group.camera.width_px:
+            weak.append(f"principal point to {max(group.sd_constants[2:4]):.0f} px")
+        if weak:
+            findings.append(
+                Finding(
+                    "camera-weak",
+                    "warning",
+                    group.name,
+                    "The photos hardly determine this camera: " + ", ".join(weak) + ".",
+                    "Calibrate it with the board (datumshot lens), and roll the phone by 90 "
+                    "degrees for a third of the photos.",
+                )
+            )
+    return findings
+
+
+def _bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
+    findings = []
+    measured = {r.bar.cards for r in readings}
+    for bar in job.bars:
+        if bar.cards not in measured:
+            findings.append(
+                Finding(
+                    "bar-not-seen",
+                    "warning",
+                    f"bar {bar.cards[0]}-{bar.cards[1]}",
+                    "One of its cards was not measured, so this bar gives no scale.",
+                    "Photograph both of its cards from several sides.",
+                )
+            )
+    if not readings:
+        findings.append(
+            Finding(
+                "no-scale",
+                "fault",
+                "bars",
+                "No bar was measured: millimetres are only those of the printed cards, which a "
+                "printer may have scaled by a percent.",
+                "Lay a bar of known length under the car and enter it as [[bar]] in job.toml.",
+            )
+        )
+    for r in readings:
+        if np.isfinite(r.measured_mm) and abs(r.measured_mm - r.bar.length_mm) > 1.5 * r.U_mm:
+            findings.append(
+                Finding(
+                    "bars-disagree",
+                    "warning",
+                    f"bar {r.bar.cards[0]}-{r.bar.cards[1]}",
+                    f"By the other bars it is {r.measured_mm:.2f} mm long (U {r.U_mm:.2f}), by "
+                    f"job.toml {r.bar.length_mm:.2f} mm.",
+                    "Check the length in job.toml, and whether a bar was bumped while shooting.",
+                )
+            )
+    return findings
+
+
+def _card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]:
+    findings = []
+    count = Counter(s.card for s in seen.sightings)
+    index = {card: i for i, card in enumerate(solution.cards)}
+    for row in job.cards:
+        name = f"card {row.card}"
+        if row.card not in index:
+            where = (
+                f"seen in {count[row.card]} photos, but not tied to the others"
+                if count[row.card]
+                else "not found in any photo"
+            )
+            findings.append(
+                Finding(
+                    "card-not-measured",
+                    "fault",
+                    name,
+                    f"The card on point {row.point} {row.side} was {where}.",
+                    "Photograph it from at least four sides, with other cards in the picture.",
+                )
+            )
+        elif solution.sightings_of_card[index[row.card]] < _FEW_PHOTOS:
+            findings.append(
+                Finding(
+                    "card-in-few-photos",
+                    "warning",
+                    name,
+                    f"The card on point {row.point} {row.side} was measured in only "
+                    f"{solution.sightings_of_card[index[row.card]]} photos; a mistake in one of "
+                    "them could go unseen.",
+                    "Photograph it from more sides.",
+                )
+            )
+    return findings
+
+
+def covariance_of_centres(solution: Solution) -> Array:
+    """(3 C, 3 C) covariance of the card centres, network frame, mm^2."""
+    mean = np.kron(np.eye(len(solution.cards)), np.tile(np.eye(3) / 4.0, 4))
+    return np.asarray(mean @ solution.covariance_mm2 @ mean.T)

@@ -232,7 +232,7 @@ def _model(
     light: Array,
     contrast: Array,
     paper: NDArray[np.bool_],
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Residuals (n, K), their Jacobian (n, K, 10) of the model, and the pixels used (n, K)."""
     dx = px - centre[:, :1]
     dy = py - centre[:, 1:]

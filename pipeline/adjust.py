@@ -251,10 +251,10 @@ def build_normals(
 
     m = layout.nominal_mm.shape[1] if layout else 1
     blocks = points // m
-    block_matrix = np.zeros((blocks, m, 3, m, 3))
+    block_matrix = np.zeros((blocks, 3 * m, 3 * m))
     each = np.arange(m)
-    block_matrix[:, each, :, each, :] = point_blocks.reshape(blocks, m, 3, 3).swapaxes(0, 1)
-    block_matrix = block_matrix.reshape(blocks, 3 * m, 3 * m)
+    by_pair = block_matrix.reshape(blocks, m, 3, m, 3)
+    by_pair[:, each, :, each, :] = point_blocks.reshape(blocks, m, 3, 3).swapaxes(0, 1)
     block_gradient = point_gradient.reshape(blocks, 3 * m)
     to_blocks = to_points.reshape(size, blocks, 3 * m)
     if layout:
@@ -273,7 +273,7 @@ def build_normals(
 
     diagonal = np.arange(3 * m)
     block_matrix[:, diagonal, diagonal] *= 1.0 + damping
-    block_inverse = np.linalg.inv(block_matrix)
+    block_inverse = np.asarray(np.linalg.inv(block_matrix), dtype=float)
     carried = np.matmul(to_blocks.transpose(1, 0, 2), block_inverse)
     flat = carried.transpose(1, 0, 2).reshape(size, points * 3)
     reduced -= flat @ to_blocks.reshape(size, points * 3).T
@@ -336,9 +336,7 @@ def _in_camera(network: Network, observations: Observations) -> tuple[Array, Arr
     return moved, turn @ rotation
 
 
-def _cost(
-    network: Network, observations: Observations, priors: Priors, robust: float
-) -> float:
+def _cost(network: Network, observations: Observations, priors: Priors, robust: float) -> float:
     off_px = residuals_px(network, observations)
     residual = np.einsum("nij,nj->ni", observations.whitening, off_px)
     squares = (residual**2).sum(axis=1)

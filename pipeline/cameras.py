@@ -79,7 +79,7 @@ def _from_profile(profile: LensProfile) -> CameraGuess:
     # Refocusing changes fx and fy together.
     widened[:2, :2] += (_REFOCUS_SHARE * focal) ** 2
     widened[[2, 3], [2, 3]] += (_STABILISER_SHARE * longest) ** 2
-    return CameraGuess(camera, np.linalg.inv(widened))
+    return CameraGuess(camera, np.asarray(np.linalg.inv(widened), dtype=float))
 
 
 def _from_exif(header: PhotoHeader) -> CameraGuess:

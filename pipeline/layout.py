@@ -77,9 +77,7 @@ def layout_terms(layout: Layout, points_mm: Array, print_scale: Array) -> Layout
     by_scale = np.empty((count, m, 3, 2))
     for axis in range(2):
         by_scale[..., axis] = layout.nominal_mm[..., axis, None] * axes[:, None, :, axis]
-    return LayoutTerms(
-        misfit.reshape(count, 3 * m), information, by_scale.reshape(count, 3 * m, 2)
-    )
+    return LayoutTerms(misfit.reshape(count, 3 * m), information, by_scale.reshape(count, 3 * m, 2))
 
 
 def best_rotations(source: Array, target: Array) -> Array:

@@ -141,6 +141,13 @@ def _starts(
 class _Growing:
     """A network while it grows: arrays over the photos and cards located so far."""
 
+    network: Network
+    observations: Observations
+    priors: Priors
+    adjusted: Adjusted
+    sighting: NDArray[np.intp]
+    dot: NDArray[np.intp]
+
     def __init__(
         self,
         sightings: Sequence[Sighting],

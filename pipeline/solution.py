@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera import Camera
@@ -68,3 +69,14 @@ class Solution:
     sigma0: float
     redundancy: int
     rejected: tuple[tuple[int, str, int], ...]
+
+    @property
+    def centres_mm(self) -> Array:
+        """(C, 3) card centres: the means of their four dots."""
+        return np.asarray(self.dots_mm.mean(axis=1))
+
+    @property
+    def centres_covariance_mm2(self) -> Array:
+        """(3 C, 3 C) covariance of the card centres."""
+        mean = np.kron(np.eye(len(self.cards)), np.tile(np.eye(3) / 4.0, 4))
+        return np.asarray(mean @ self.covariance_mm2 @ mean.T)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from calib.camera import Camera
-from calib.frames import Array, Pose
+from calib.frames import Pose
 from calib.lens_file import read_profile
 from calib.photo import photo_paths
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, see_photos
@@ -25,12 +24,13 @@ from pipeline.datum import (
     worst_base_point,
 )
 from pipeline.deviation import DeviationTable, deviation_table
+from pipeline.diagnose import bar_findings, card_findings, network_findings, photo_findings
 from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.network import NetworkFound, find_network
 from pipeline.points import Holes, card_axes, find_holes
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
-from pipeline.scale import BarReading, apply_bars
+from pipeline.scale import apply_bars
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
 from targets.card import card_of
@@ -41,7 +41,6 @@ LAYOUT_SD_MM = np.array([0.03, 0.03, 0.15])
 DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
 """Where the estimate of the hand's drift over one read-out begins: 1 degree/s for 12 ms is
 2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
-_FEW_PHOTOS = 4
 _LOOKS = 2
 """Second looks: the first one's finds let the next one predict more."""
 
@@ -103,10 +102,10 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     clock.stop("scale, datum, deviations")
 
     findings = [
-        *_photo_findings(seen, network, groups),
-        *_network_findings(network, solution, added),
-        *_bar_findings(job, readings),
-        *_card_findings(job, solution, seen),
+        *photo_findings(seen, network, groups),
+        *network_findings(network, solution, added),
+        *bar_findings(job, readings),
+        *card_findings(job, solution, seen),
         *datum_findings,
     ]
     order = {"fault": 0, "warning": 1, "note": 2}
@@ -307,10 +306,9 @@ def _card_rows(
     job: Job, solution: Solution, datum: Datum | None, holes: Holes, base: Sequence[int]
 ) -> tuple[CardRow, ...]:
     frame = datum.vehicle_from_network if datum else Pose.identity()
-    centres = frame.apply(solution.dots_mm.mean(axis=1))
+    centres = frame.apply(solution.centres_mm)
     normals = -card_axes(solution.dots_mm)[:, 2] @ frame.rotation.T
-    mean = np.kron(np.eye(len(solution.cards)), np.tile(np.eye(3) / 4.0, 4))
-    covariance = mean @ solution.covariance_mm2 @ mean.T
+    covariance = solution.centres_covariance_mm2
     role = {card: "bar" for bar in job.bars for card in bar.cards}
     role |= {row.card: "point" for row in job.cards}
     role |= {holes.rows[i].card: "base" for i in base}
@@ -347,199 +345,3 @@ def _photo_rows(seen: PhotoSet, solution: Solution) -> tuple[PhotoRow, ...]:
             reason = "no card found" if not cards else "too few cards shared with other photos"
         rows.append(PhotoRow(photo.name, cards, used, reason, rms))
     return tuple(sorted(rows, key=lambda r: r.name))
-
-
-def _photo_findings(
-    seen: PhotoSet, network: NetworkFound, groups: Sequence[PhotoGroup]
-) -> list[Finding]:
-    findings = [
-        Finding(
-            "photo-unreadable",
-            "warning",
-            name,
-            f"This photo cannot be used: {why}.",
-            "Copy it from the phone again, or take it again.",
-        )
-        for name, why in seen.unreadable.items()
-    ]
-    used = set(network.photos)
-    for photo in seen.photos:
-        if not photo.sightings:
-            findings.append(
-                Finding(
-                    "photo-without-cards",
-                    "note",
-                    photo.name,
-                    "No card was found in this photo.",
-                    "Sharper or nearer, or without glare, if a card should be in it.",
-                )
-            )
-        elif photo.name not in used:
-            findings.append(
-                Finding(
-                    "photo-left-out",
-                    "warning",
-                    photo.name,
-                    f"Only {len(photo.sightings)} of its cards are known from other photos, too "
-                    "few to tell beyond doubt where it was taken.",
-                    "Take it again with at least three cards that other photos show, too.",
-                )
-            )
-        for card in photo.repeated:
-            findings.append(
-                Finding(
-                    "card-twice",
-                    "warning",
-                    f"card {card}",
-                    f"{photo.name} shows card {card} at two places; neither was used.",
-                    "Take one of the two cards with this number off the car.",
-                )
-            )
-    for group in groups:
-        if group.reason:
-            findings.append(
-                Finding(
-                    "lens-not-applied",
-                    "warning",
-                    group.name,
-                    f"The lens profile was not applied to {len(group.photos)} photos "
-                    f"({group.reason}); their camera was calibrated from the photos themselves.",
-                    "Shoot with the lens and zoom that were calibrated.",
-                )
-            )
-    return findings
-
-
-def _network_findings(network: NetworkFound, solution: Solution, added: int) -> list[Finding]:
-    findings = []
-    if not network.adjusted.converged:
-        findings.append(
-            Finding(
-                "not-converged",
-                "fault",
-                "adjustment",
-                "The adjustment did not settle, so its figures are not to be trusted.",
-                "Take more photos from other directions, some with the phone rolled by 90 degrees.",
-            )
-        )
-    if np.isfinite(network.reproduced) and network.reproduced > 1.0:
-        findings.append(
-            Finding(
-                "start-not-reproduced",
-                "warning",
-                "adjustment",
-                "Started from another pair of photos the cards came out "
-                f"{network.reproduced:.1f} mm (rms) apart.",
-                "Take more photos that share cards.",
-            )
-        )
-    if added:
-        findings.append(
-            Finding(
-                "second-look",
-                "note",
-                "photos",
-                f"A second look at predicted places added or completed {added} sightings.",
-            )
-        )
-    for group in solution.groups:
-        focal = float(group.camera.constants[0])
-        weak = []
-        if group.sd_constants[0] > 0.003 * focal:
-            weak.append(f"focal length to {group.sd_constants[0]:.0f} px")
-        if max(group.sd_constants[2:4]) > 0.004 * group.camera.width_px:
-            weak.append(f"principal point to {max(group.sd_constants[2:4]):.0f} px")
-        if weak:
-            findings.append(
-                Finding(
-                    "camera-weak",
-                    "warning",
-                    group.name,
-                    "The photos hardly determine this camera: " + ", ".join(weak) + ".",
-                    "Calibrate it with the board (datumshot lens), and roll the phone by 90 "
-                    "degrees for a third of the photos.",
-                )
-            )
-    return findings
-
-
-def _bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
-    findings = []
-    measured = {r.bar.cards for r in readings}
-    for bar in job.bars:
-        if bar.cards not in measured:
-            findings.append(
-                Finding(
-                    "bar-not-seen",
-                    "warning",
-                    f"bar {bar.cards[0]}-{bar.cards[1]}",
-                    "One of its cards was not measured, so this bar gives no scale.",
-                    "Photograph both of its cards from several sides.",
-                )
-            )
-    if not readings:
-        findings.append(
-            Finding(
-                "no-scale",
-                "fault",
-                "bars",
-                "No bar was measured: millimetres are only those of the printed cards, which a "
-                "printer may have scaled by a percent.",
-                "Lay a bar of known length under the car and enter it as [[bar]] in job.toml.",
-            )
-        )
-    for r in readings:
-        if np.isfinite(r.measured_mm) and abs(r.measured_mm - r.bar.length_mm) > 1.5 * r.U_mm:
-            findings.append(
-                Finding(
-                    "bars-disagree",
-                    "warning",
-                    f"bar {r.bar.cards[0]}-{r.bar.cards[1]}",
-                    f"By the other bars it is {r.measured_mm:.2f} mm long (U {r.U_mm:.2f}), by "
-                    f"job.toml {r.bar.length_mm:.2f} mm.",
-                    "Check the length in job.toml, and whether a bar was bumped while shooting.",
-                )
-            )
-    return findings
-
-
-def _card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]:
-    findings = []
-    count = Counter(s.card for s in seen.sightings)
-    index = {card: i for i, card in enumerate(solution.cards)}
-    for row in job.cards:
-        name = f"card {row.card}"
-        if row.card not in index:
-            where = (
-                f"seen in {count[row.card]} photos, but not tied to the others"
-                if count[row.card]
-                else "not found in any photo"
-            )
-            findings.append(
-                Finding(
-                    "card-not-measured",
-                    "fault",
-                    name,
-                    f"The card on point {row.point} {row.side} was {where}.",
-                    "Photograph it from at least four sides, with other cards in the picture.",
-                )
-            )
-        elif solution.sightings_of_card[index[row.card]] < _FEW_PHOTOS:
-            findings.append(
-                Finding(
-                    "card-in-few-photos",
-                    "warning",
-                    name,
-                    f"The card on point {row.point} {row.side} was measured in only "
-                    f"{solution.sightings_of_card[index[row.card]]} photos; a mistake in one of "
-                    "them could go unseen.",
-                    "Photograph it from more sides.",
-                )
-            )
-    return findings
-
-
-def covariance_of_centres(solution: Solution) -> Array:
-    """(3 C, 3 C) covariance of the card centres, network frame, mm^2."""
-    mean = np.kron(np.eye(len(solution.cards)), np.tile(np.eye(3) / 4.0, 4))
-    return np.asarray(mean @ solution.covariance_mm2 @ mean.T)

@@ -305,7 +305,7 @@ def _refine(camera_from_network: Pose, views: Sequence[View], places: Sequence[P
         camera_from_network.translation.reshape(3, 1).copy(),
     )
     rotation, _ = cv2.Rodrigues(turned)
-    return Pose(np.asarray(rotation), np.asarray(moved).ravel())
+    return Pose(np.asarray(rotation), np.asarray(moved, dtype=float).ravel())
 
 
 def _filled(sighting: Sighting, layout_mm: Array) -> Array:
@@ -334,5 +334,5 @@ def _plane_poses(layout_mm: Array, rays: Array) -> list[Pose]:
     for r, t in zip(turned, moved, strict=True):
         if np.isfinite(r).all() and np.isfinite(t).all() and t[2, 0] > 0:
             rotation, _ = cv2.Rodrigues(r)
-            poses.append(Pose(np.asarray(rotation), np.asarray(t).ravel()))
+            poses.append(Pose(np.asarray(rotation), np.asarray(t, dtype=float).ravel()))
     return poses

@@ -150,7 +150,7 @@ def result_document(
         ),
         "cards": [_card(card) for card in result.cards],
         "card_centres_covariance_mm2": _triangle(
-            card_centres_covariance_mm2(solution), "network", list(solution.cards)
+            solution.centres_covariance_mm2, "network", list(solution.cards)
         ),
         "bars": [
             {
@@ -251,13 +251,6 @@ def matrix_from_triangle(triangle: Mapping[str, Any]) -> Array:
     upper = np.zeros((size, size))
     upper[np.triu_indices(size)] = [np.nan if v is None else v for v in triangle["upper"]]
     return np.asarray(upper + np.triu(upper, 1).T)
-
-
-def card_centres_covariance_mm2(solution: Solution) -> Array:
-    """Covariance (3 C, 3 C) of the card centres, each the mean of its four dots, network frame."""
-    count = len(solution.cards)
-    blocks = solution.covariance_mm2.reshape(count, 4, 3, count, 4, 3)
-    return np.asarray(blocks.mean(axis=(1, 4)).reshape(3 * count, 3 * count))
 
 
 def input_hashes(job: Job, photos: Iterable[str]) -> list[tuple[str, str | None]]:

@@ -16,7 +16,6 @@ from calib.frames import Pose
 from pipeline.deviation import DeviationTable
 from pipeline.result import Result
 from pipeline.tables import (
-    card_centres_covariance_mm2,
     json_text,
     load_result_json,
     matrix_from_triangle,
@@ -166,7 +165,7 @@ def test_covariances_come_back(case: Result, tmp_path: Path) -> None:
     for key, matrix in (
         ("points_covariance_mm2", case.deviations.covariance_mm2),
         ("dots_covariance_mm2", solution.covariance_mm2),
-        ("card_centres_covariance_mm2", card_centres_covariance_mm2(solution)),
+        ("card_centres_covariance_mm2", solution.centres_covariance_mm2),
     ):
         back = matrix_from_triangle(document[key])
         np.testing.assert_allclose(back, matrix, rtol=1e-5)
@@ -179,7 +178,7 @@ def test_covariance_of_card_centres_is_that_of_the_mean_of_four_dots(case: Resul
     count = len(solution.cards)
     mean = np.kron(np.eye(count), np.kron(np.full((1, 4), 0.25), np.eye(3)))
     expected = mean @ solution.covariance_mm2 @ mean.T
-    np.testing.assert_allclose(card_centres_covariance_mm2(solution), expected, rtol=1e-12)
+    np.testing.assert_allclose(solution.centres_covariance_mm2, expected, rtol=1e-12)
 
 
 def test_forty_cards_stay_below_three_megabytes(case: Result, tmp_path: Path) -> None:

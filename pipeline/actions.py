@@ -1,0 +1,255 @@
+"""One function a command: load, call, save, and what to print.
+
+Each imports what it needs when it runs: the command line must answer ``--help`` at once.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from targets.errors import UserError
+
+if TYPE_CHECKING:
+    from pipeline.result import Result
+
+Progress = Callable[[str, int, int], None]
+"""Told the stage, how many of its steps are done, and how many there are."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a command has to say: lines for standard output, and its exit code."""
+
+    lines: tuple[str, ...]
+    code: int = 0
+
+
+def print_cards(ids: str, output: Path, paper: str, plates: Path | None) -> Outcome:
+    """Cards as a PDF, and as pictures for engraving if a folder for them is given."""
+    from targets.pages import cards_pdf, parse_ids
+    from targets.plates import write_plates
+
+    _require_suffix(output, ".pdf")
+    numbers = parse_ids(ids)
+    pages = cards_pdf(numbers, output, paper)
+    lines = [
+        f"{_count(len(numbers), 'card')} on {_count(pages, 'page')}: {output}",
+        "Print at actual size (100 %) and measure the check line.",
+    ]
+    if plates is not None:
+        lines.append(f"Pictures for engraving: {write_plates(numbers, plates).parent}")
+    return Outcome(tuple(lines))
+
+
+def print_board(output: Path, paper: str, **settings: Any) -> Outcome:
+    """The calibration board as a PDF, with its .toml of the same name beside it.
+
+    Parameters
+    ----------
+    settings : fields of ``Board``; None leaves its default.
+    """
+    from targets.board import Board, write_board
+    from targets.pages import board_pdf
+
+    _require_suffix(output, ".pdf")
+    board = Board(**{key: value for key, value in settings.items() if value is not None})
+    pages = board_pdf(board, output, paper)
+    described = output.with_suffix(".toml")
+    write_board(board, described)
+    return Outcome(
+        (
+            f"Board of {board.columns} x {board.rows} squares on {_count(pages, 'page')}: {output}",
+            f"What was printed: {described}; keep it with the photos of the board.",
+            "Fix the print to something flat, such as a pane of glass.",
+        )
+    )
+
+
+def calibrate_lens(photos: Path, board_file: Path, output: Path, progress: Progress) -> Outcome:
+    """Photos of the board to a lens profile."""
+    from targets.board import read_board
+
+    _require_suffix(output, ".toml")
+    if output.resolve() == board_file.resolve():
+        raise UserError("the output is the board's own file", str(output), "name another file")
+    board = read_board(board_file)
+    return Outcome(_calibrated(photos, board, output, progress))
+
+
+def start_job(folder: Path, title: str) -> Outcome:
+    """A new job folder."""
+    from pipeline.job import new_job
+
+    new_job(folder, title)
+    return Outcome(
+        (
+            f"Job folder: {folder}",
+            "Fill in job.toml (bars!), sheet.csv and cards.csv, put the photos into photos/,",
+            f"then run: datumshot solve {_quoted(folder)}",
+        )
+    )
+
+
+def solve_job(folder: Path, progress: Progress) -> Outcome:
+    """Measure a job; results go into its results folder."""
+    from pipeline.summary import exit_code, summary_lines
+
+    result = _solved(folder, progress)
+    report = _report_path(folder)
+    return Outcome(tuple(summary_lines(result, report)), exit_code(result))
+
+
+def view_job(folder: Path, ply: Path | None) -> Outcome:
+    """A window with the measured points, or a PLY file of them."""
+    from pipeline.tables import load_result_json
+    from pipeline.view import show, write_ply
+
+    path = folder / "results" / "result.json"
+    if ply is None:
+        show(path)
+        return Outcome(())
+    _require_suffix(ply, ".ply")
+    write_ply(load_result_json(path), ply)
+    return Outcome((f"Points, cards and photos in 3-D: {ply}",))
+
+
+def run_demo(folder: Path, progress: Progress) -> Outcome:
+    """The rendered job from printed board to report, and how far it lies from the truth."""
+    from pipeline.summary import exit_code, summary_lines
+    from pipeline.truth import compare, comparison_lines, read_truth
+    from targets.board import Board
+
+    copy_demo(find_samples(Path.cwd()), folder)
+    job = folder / "job"
+    # What was rendered is the default board.
+    lens_lines = _calibrated(folder / "board", Board(), job / "phone.toml", progress)
+    result = _solved(job, progress)
+    comparison = compare(result, read_truth(folder / "truth.json"))
+    lines = (
+        *lens_lines,
+        "",
+        *summary_lines(result, _report_path(job)),
+        "",
+        *comparison_lines(comparison),
+    )
+    return Outcome(lines, exit_code(result))
+
+
+def find_samples(start: Path) -> Path:
+    """The sample_images folder of a clone: above ``start``, or beside an editable installation.
+
+    They never ship with an installed copy.
+    """
+    places = [start, *start.parents, Path(__file__).parent.parent]
+    for place in places:
+        samples = place / "sample_images"
+        if (samples / "job" / "job.toml").is_file():
+            return samples
+    raise UserError(
+        "the photos of the demo (sample_images) are not here",
+        str(start),
+        "run this in the folder of the clone; an installed copy does not contain them",
+    )
+
+
+def copy_demo(samples: Path, folder: Path) -> None:
+    """Copy job, board photos and truth into ``folder``, whole or not at all.
+
+    A folder that holds this very demo already is kept as it is.
+
+    Raises
+    ------
+    UserError : ``folder`` holds something else, or cannot be written.
+    """
+    truth = (samples / "truth.json").read_bytes()
+    try:
+        if folder.is_dir() and any(folder.iterdir()):
+            if (folder / "truth.json").is_file() and (folder / "truth.json").read_bytes() == truth:
+                return
+            raise UserError(
+                "this folder holds something else", str(folder), "name a new folder for the demo"
+            )
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".datumshot-") as beside:
+            whole = Path(beside) / "demo"
+            for part in ("job", "board"):
+                shutil.copytree(
+                    samples / part, whole / part, ignore=shutil.ignore_patterns("results", ".*")
+                )
+            shutil.copyfile(samples / "truth.json", whole / "truth.json")
+            if folder.is_dir():
+                folder.rmdir()  # it is empty
+            whole.rename(folder)
+    except OSError as error:
+        raise UserError(
+            f"cannot write here ({error.strerror})", str(folder), "name another folder"
+        ) from error
+
+
+def _calibrated(photos: Path, board: Any, output: Path, progress: Progress) -> tuple[str, ...]:
+    """Calibrate, save, and say how good it is."""
+    from calib.calibrate import calibrate
+    from calib.lens_file import write_profile
+    from calib.photo import photo_paths
+
+    paths = photo_paths(photos)
+    if not paths:
+        raise UserError(
+            "there are no photos in this folder", str(photos), "put the photos of the board there"
+        )
+    done = 0
+
+    def one_more(_: str) -> None:
+        nonlocal done
+        done += 1
+        progress("board photos", done, len(paths))
+
+    progress("board photos", 0, len(paths))
+    profile = calibrate(paths, board, one_more)
+    progress("board photos", len(paths), len(paths))
+    write_profile(profile, output)
+    return (
+        f"Lens profile: {output}",
+        f"Verdict: {profile.verdict}; {profile.photos} of {len(paths)} photos used, "
+        f"{profile.rms_px:.2f} px rms",
+        *(f"  {reason}" for reason in profile.reasons),
+    )
+
+
+def _solved(folder: Path, progress: Progress) -> Result:
+    """Read a job, measure it, write its results."""
+    from pipeline.job import read_job
+    from pipeline.report.page import write_report
+    from pipeline.solve import solve
+    from pipeline.tables import write_tables
+
+    result, sightings = solve(read_job(folder), progress)
+    progress("writing results", 0, 2)
+    write_tables(result, folder / "results")
+    progress("writing results", 1, 2)
+    write_report(result, sightings, _report_path(folder))
+    progress("writing results", 2, 2)
+    return result
+
+
+def _report_path(folder: Path) -> Path:
+    return folder / "results" / "report.html"
+
+
+def _require_suffix(path: Path, suffix: str) -> None:
+    if path.suffix.lower() != suffix:
+        raise UserError(f"the name does not end in {suffix}", str(path), f"add {suffix}")
+
+
+def _quoted(path: Path) -> str:
+    """A path as one word of a command line, on every system."""
+    return f'"{path}"' if " " in str(path) else str(path)
+
+
+def _count(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -1,0 +1,284 @@
+"""Arguments and help only; ``pipeline.actions`` does the work.
+
+Nothing heavy is imported here: ``--help`` must answer at once.
+"""
+
+from __future__ import annotations
+
+import functools
+import io
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, ParamSpec
+
+import typer
+
+from pipeline import actions
+from pipeline.actions import Outcome, Progress
+from targets.errors import UserError
+
+_P = ParamSpec("_P")
+
+# Plain help: drawn boxes need twice the time to start and break the example lines.
+app = typer.Typer(
+    name="datumshot",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def main() -> None:
+    """The script ``datumshot``."""
+    for stream in (sys.stdout, sys.stderr):
+        # A sign that the terminal's character set lacks must not end the command.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    app(prog_name="datumshot")
+
+
+def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]:
+    """Register a function that returns an Outcome: it is printed, its errors told in a sentence."""
+
+    def register(function: Callable[_P, Outcome]) -> Callable[_P, None]:
+        @app.command(name)
+        @functools.wraps(function)
+        def run(*args: _P.args, **kwargs: _P.kwargs) -> None:
+            try:
+                outcome = function(*args, **kwargs)
+                for line in outcome.lines:
+                    print(_printable(line))
+            except UserError as error:
+                _stop(str(error), 2)
+            except KeyboardInterrupt:
+                _stop("stopped", 130)
+            except BrokenPipeError:  # whoever read the output has gone; there is nobody to tell
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                raise typer.Exit(2) from None
+            except Exception as error:
+                if os.environ.get("DATUMSHOT_DEBUG"):
+                    raise
+                _stop(
+                    f"datumshot failed: {type(error).__name__}: {error} (this is a fault of the "
+                    "program; run it with DATUMSHOT_DEBUG=1 for details)",
+                    2,
+                )
+            raise typer.Exit(outcome.code)
+
+        return run
+
+    return register
+
+
+def _stop(sentence: str, code: int) -> None:
+    print(_printable(sentence), file=sys.stderr)
+    raise typer.Exit(code)
+
+
+def _printable(line: str) -> str:
+    """A line that cannot steer the terminal, whatever a file name or a title holds.
+
+    >>> _printable("a\\x1b[31mb")
+    'a\\\\x1b[31mb'
+    """
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in line
+    )
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """A bar for each stage on standard error; nothing where that is not a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda stage, done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bars
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Bars(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bars:
+        tasks = {}
+
+        def show(stage: str, done: int, total: int) -> None:
+            if stage not in tasks:
+                tasks[stage] = bars.add_task(stage, total=total)
+            bars.update(tasks[stage], completed=done, total=total)
+
+        yield show
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from pipeline.tables import version
+
+        print(f"datumshot {version()}")
+        raise typer.Exit()
+
+
+Paper = Annotated[str, typer.Option(help="A4 or Letter.")]
+Job = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Measure a car's underbody from phone photographs of printed coded cards.
+
+    Every command ends with 0 when it is done, 1 when it is done but something that was asked has no
+    verdict, 2 when you must change something, which is said in one sentence.
+
+    \b
+    Example, in the folder of a clone:
+      datumshot demo
+    """
+
+
+@_command("demo")
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="Where to put it.")] = Path(
+        "datumshot-demo"
+    ),
+) -> Outcome:
+    """Measure the rendered job of sample_images and compare it with the truth.
+
+    Copies the photos into FOLDER, calibrates the lens from the photos of the board, measures the
+    job, and says how far the result lies from what was rendered.
+
+    \b
+    Example, in the folder of a clone:
+      datumshot demo
+    """
+    with _progress() as progress:
+        return actions.run_demo(folder, progress)
+
+
+@_command("cards")
+def cards(
+    ids: Annotated[str, typer.Option(metavar="IDS", help="Numbers and ranges: 0-39,90,91.")],
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="PDF")] = Path("cards.pdf"),
+    paper: Paper = "A4",
+    plates: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Also write pictures for engraving into FOLDER."),
+    ] = None,
+) -> Outcome:
+    """Print coded cards.
+
+    Ids 0-299 are 80 mm wide, 300-449 half and 450-586 twice that size.
+
+    \b
+    Example:
+      datumshot cards --ids 0-39 -o cards.pdf --paper A4
+    """
+    return actions.print_cards(ids, output, paper, plates)
+
+
+@_command("board")
+def board(
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="PDF")] = Path("board.pdf"),
+    paper: Paper = "A4",
+    columns: Annotated[int | None, typer.Option(help="Squares across (9).")] = None,
+    rows: Annotated[int | None, typer.Option(help="Squares down (6).")] = None,
+    square_mm: Annotated[float | None, typer.Option(help="Side of a square (30).")] = None,
+    marker_mm: Annotated[float | None, typer.Option(help="Side of a marker (22).")] = None,
+    dictionary: Annotated[
+        str | None, typer.Option(help="Markers, as OpenCV names them (DICT_5X5_100).")
+    ] = None,
+) -> Outcome:
+    """Print the calibration board.
+
+    Beside the PDF a .toml of the same name says what was printed; `datumshot lens` needs it.
+
+    \b
+    Example:
+      datumshot board -o board.pdf --paper A4
+    """
+    return actions.print_board(
+        output,
+        paper,
+        columns=columns,
+        rows=rows,
+        square_mm=square_mm,
+        marker_mm=marker_mm,
+        dictionary=dictionary,
+    )
+
+
+@_command("lens")
+def lens(
+    photos: Annotated[Path, typer.Argument(metavar="PHOTOS", help="Folder of board photos.")],
+    board: Annotated[
+        Path, typer.Option(metavar="FILE", help="The .toml written when the board was printed.")
+    ],
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="TOML")] = Path("phone.toml"),
+) -> Outcome:
+    """Calibrate a phone's lens from 10 to 20 photos of the printed board.
+
+    \b
+    Example:
+      datumshot lens photos-of-board --board board.toml -o phone.toml
+    """
+    with _progress() as progress:
+        return actions.calibrate_lens(photos, board, output, progress)
+
+
+@_command("new")
+def new(
+    job: Annotated[Path, typer.Argument(metavar="JOB", help="The folder to make.")],
+    title: Annotated[str, typer.Option(help="As the report shows it; else JOB's name.")] = "",
+) -> Outcome:
+    """Start a job folder: settings with every key explained, and tables to fill in.
+
+    \b
+    Example:
+      datumshot new van --title "Van, front left"
+    """
+    return actions.start_job(job, title)
+
+
+@_command("solve")
+def solve(job: Job) -> Outcome:
+    """Measure a job: photos in, deviations from the reference sheet out.
+
+    Writes points.csv, cards.csv, result.json and report.html into JOB/results. Ends with 1 when a
+    point of cards.csv has no verdict: its card was not measured, no bar gave the scale, or the base
+    points gave no vehicle frame.
+
+    \b
+    Example:
+      datumshot solve van
+    """
+    with _progress() as progress:
+        return actions.solve_job(job, progress)
+
+
+@_command("view")
+def view(
+    job: Job,
+    ply: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a PLY file instead of opening a window."),
+    ] = None,
+) -> Outcome:
+    """Show a solved job in three dimensions.
+
+    The window needs the package open3d; the file does not.
+
+    \b
+    Example:
+      datumshot view van --ply van.ply
+    """
+    return actions.view_job(job, ply)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,208 @@
+"""What a measurement leaves to tell: photos, cards, bars and cameras that fell short."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+
+from capture.photo_set import PhotoSet
+from pipeline.cameras import PhotoGroup
+from pipeline.findings import Finding
+from pipeline.job import Job
+from pipeline.network import NetworkFound
+from pipeline.scale import BarReading
+from pipeline.solution import Solution
+
+_FEW_PHOTOS = 4
+
+
+def photo_findings(
+    seen: PhotoSet, network: NetworkFound, groups: Sequence[PhotoGroup]
+) -> list[Finding]:
+    findings = [
+        Finding(
+            "photo-unreadable",
+            "warning",
+            name,
+            f"This photo cannot be used: {why}.",
+            "Copy it from the phone again, or take it again.",
+        )
+        for name, why in seen.unreadable.items()
+    ]
+    used = set(network.photos)
+    for photo in seen.photos:
+        if not photo.sightings:
+            findings.append(
+                Finding(
+                    "photo-without-cards",
+                    "note",
+                    photo.name,
+                    "No card was found in this photo.",
+                    "Sharper or nearer, or without glare, if a card should be in it.",
+                )
+            )
+        elif photo.name not in used:
+            findings.append(
+                Finding(
+                    "photo-left-out",
+                    "warning",
+                    photo.name,
+                    f"Only {len(photo.sightings)} of its cards are known from other photos, too "
+                    "few to tell beyond doubt where it was taken.",
+                    "Take it again with at least three cards that other photos show, too.",
+                )
+            )
+        for card in photo.repeated:
+            findings.append(
+                Finding(
+                    "card-twice",
+                    "warning",
+                    f"card {card}",
+                    f"{photo.name} shows card {card} at two places; neither was used.",
+                    "Take one of the two cards with this number off the car.",
+                )
+            )
+    for group in groups:
+        if group.reason:
+            findings.append(
+                Finding(
+                    "lens-not-applied",
+                    "warning",
+                    group.name,
+                    f"The lens profile was not applied to {len(group.photos)} photos "
+                    f"({group.reason}); their camera was calibrated from the photos themselves.",
+                    "Shoot with the lens and zoom that were calibrated.",
+                )
+            )
+    return findings
+
+
+def network_findings(network: NetworkFound, solution: Solution, added: int) -> list[Finding]:
+    findings = []
+    if not network.adjusted.converged:
+        findings.append(
+            Finding(
+                "not-converged",
+                "fault",
+                "adjustment",
+                "The adjustment did not settle, so its figures are not to be trusted.",
+                "Take more photos from other directions, some with the phone rolled by 90 degrees.",
+            )
+        )
+    if np.isfinite(network.reproduced) and network.reproduced > 1.0:
+        findings.append(
+            Finding(
+                "start-not-reproduced",
+                "warning",
+                "adjustment",
+                "Started from another pair of photos the cards came out "
+                f"{network.reproduced:.1f} mm (rms) apart.",
+                "Take more photos that share cards.",
+            )
+        )
+    if added:
+        findings.append(
+            Finding(
+                "second-look",
+                "note",
+                "photos",
+                f"A second look at predicted places added or completed {added} sightings.",
+            )
+        )
+    for group in solution.groups:
+        focal = float(group.camera.constants[0])
+        weak = []
+        if group.sd_constants[0] > 0.003 * focal:
+            weak.append(f"focal length to {group.sd_constants[0]:.0f} px")
+        if max(group.sd_constants[2:4]) > 0.004 * group.camera.width_px:
+            weak.append(f"principal point to {max(group.sd_constants[2:4]):.0f} px")
+        if weak:
+            findings.append(
+                Finding(
+                    "camera-weak",
+                    "warning",
+                    group.name,
+                    "The photos hardly determine this camera: " + ", ".join(weak) + ".",
+                    "Calibrate it with the board (datumshot lens), and roll the phone by 90 "
+                    "degrees for a third of the photos.",
+                )
+            )
+    return findings
+
+
+def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
+    findings = []
+    measured = {r.bar.cards for r in readings}
+    for bar in job.bars:
+        if bar.cards not in measured:
+            findings.append(
+                Finding(
+                    "bar-not-seen",
+                    "warning",
+                    f"bar {bar.cards[0]}-{bar.cards[1]}",
+                    "One of its cards was not measured, so this bar gives no scale.",
+                    "Photograph both of its cards from several sides.",
+                )
+            )
+    if not readings:
+        findings.append(
+            Finding(
+                "no-scale",
+                "fault",
+                "bars",
+                "No bar was measured: millimetres are only those of the printed cards, which a "
+                "printer may have scaled by a percent.",
+                "Lay a bar of known length under the car and enter it as [[bar]] in job.toml.",
+            )
+        )
+    for r in readings:
+        if np.isfinite(r.measured_mm) and abs(r.measured_mm - r.bar.length_mm) > 1.5 * r.U_mm:
+            findings.append(
+                Finding(
+                    "bars-disagree",
+                    "warning",
+                    f"bar {r.bar.cards[0]}-{r.bar.cards[1]}",
+                    f"By the other bars it is {r.measured_mm:.2f} mm long (U {r.U_mm:.2f}), by "
+                    f"job.toml {r.bar.length_mm:.2f} mm.",
+                    "Check the length in job.toml, and whether a bar was bumped while shooting.",
+                )
+            )
+    return findings
+
+
+def card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]:
+    findings = []
+    count = Counter(s.card for s in seen.sightings)
+    index = {card: i for i, card in enumerate(solution.cards)}
+    for row in job.cards:
+        name = f"card {row.card}"
+        if row.card not in index:
+            where = (
+                f"seen in {count[row.card]} photos, but not tied to the others"
+                if count[row.card]
+                else "not found in any photo"
+            )
+            findings.append(
+                Finding(
+                    "card-not-measured",
+                    "fault",
+                    name,
+                    f"The card on point {row.point} {row.side} was {where}.",
+                    "Photograph it from at least four sides, with other cards in the picture.",
+                )
+            )
+        elif solution.sightings_of_card[index[row.card]] < _FEW_PHOTOS:
+            findings.append(
+                Finding(
+                    "card-in-few-photos",
+                    "warning",
+                    name,
+                    f"The card on point {row.point} {row.side} was measured in only "
+                    f"{solution.sightings_of_card[index[row.card]]} photos; a mistake in one of "
+                    "them could go unseen.",
+                    "Photograph it from more sides.",
+                )
+            )
+    return findings

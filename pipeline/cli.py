@@ -9,15 +9,15 @@ import functools
 import io
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, ParamSpec
+from typing import Annotated, NoReturn, ParamSpec
 
 import typer
 
 from pipeline import actions
-from pipeline.actions import Outcome, Progress
+from pipeline.actions import Outcome
 from targets.errors import UserError
 
 _P = ParamSpec("_P")
@@ -29,6 +29,7 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
 )
 
 
@@ -50,15 +51,10 @@ def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]
         def run(*args: _P.args, **kwargs: _P.kwargs) -> None:
             try:
                 outcome = function(*args, **kwargs)
-                for line in outcome.lines:
-                    print(_printable(line))
             except UserError as error:
                 _stop(str(error), 2)
             except KeyboardInterrupt:
                 _stop("stopped", 130)
-            except BrokenPipeError:  # whoever read the output has gone; there is nobody to tell
-                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-                raise typer.Exit(2) from None
             except Exception as error:
                 if os.environ.get("DATUMSHOT_DEBUG"):
                     raise
@@ -67,6 +63,7 @@ def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]
                     "program; run it with DATUMSHOT_DEBUG=1 for details)",
                     2,
                 )
+            _tell(outcome.lines)
             raise typer.Exit(outcome.code)
 
         return run
@@ -74,9 +71,19 @@ def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]
     return register
 
 
-def _stop(sentence: str, code: int) -> None:
+def _stop(sentence: str, code: int) -> NoReturn:
     print(_printable(sentence), file=sys.stderr)
     raise typer.Exit(code)
+
+
+def _tell(lines: Iterable[str]) -> None:
+    try:
+        for line in lines:
+            print(_printable(line))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read the output (`| head`) has gone; without this Python complains when it ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _printable(line: str) -> str:
@@ -91,17 +98,24 @@ def _printable(line: str) -> str:
 
 
 @contextmanager
-def _progress() -> Iterator[Progress]:
+def _progress() -> Iterator[actions.Progress]:
     """A bar for each stage on standard error; nothing where that is not a terminal."""
     if not sys.stderr.isatty():
         yield lambda stage, done, total: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Bars
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+    )
 
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    with Bars(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bars:
+    with Progress(
+        *columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True
+    ) as bars:
         tasks = {}
 
         def show(stage: str, done: int, total: int) -> None:
@@ -144,13 +158,13 @@ def options(
 
 @_command("demo")
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="Where to put it.")] = Path(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to put it.")] = Path(
         "datumshot-demo"
     ),
 ) -> Outcome:
-    """Measure the rendered job of sample_images and compare it with the truth.
+    """Measure the rendered job and compare it with its truth.
 
-    Copies the photos into FOLDER, calibrates the lens from the photos of the board, measures the
+    Copies sample_images into FOLDER, calibrates the lens from the photos of the board, measures the
     job, and says how far the result lies from what was rendered.
 
     \b
@@ -236,7 +250,7 @@ def new(
     job: Annotated[Path, typer.Argument(metavar="JOB", help="The folder to make.")],
     title: Annotated[str, typer.Option(help="As the report shows it; else JOB's name.")] = "",
 ) -> Outcome:
-    """Start a job folder: settings with every key explained, and tables to fill in.
+    """Start a job folder: settings and tables to fill in.
 
     \b
     Example:

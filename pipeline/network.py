@@ -79,6 +79,7 @@ def find_network(
     layout_sd_mm: Array,
     drift_sd: Array,
     seed_card: int | None = None,
+    resume: NetworkFound | None = None,
 ) -> NetworkFound:
     """Adjust all sightings that hang together.
 
@@ -90,21 +91,31 @@ def find_network(
     layout_sd_mm : (3,) how well a printed card of 80 mm keeps its layout in x, y and z.
     drift_sd : (6,) prior of the drift, see ``pipeline.adjust``.
     seed_card : start only from this card (to test that the optimum does not depend on it).
+    resume : an earlier network of the same photos to start from, when sightings were added.
 
     Raises
     ------
     UserError : the sightings do not hang together anywhere.
     """
-    cameras = [g.camera for g in guesses]
-    starts = _starts(sightings, cameras, group_of_photo, layout_mm, seed_card)
+    if resume:
+        cameras = [
+            replace(g.camera, constants=c)
+            for g, c in zip(guesses, resume.network.constants, strict=True)
+        ]
+        starts = [_start_from(resume, layout_mm)]
+    else:
+        cameras = [g.camera for g in guesses]
+        starts = _starts(sightings, cameras, group_of_photo, layout_mm, seed_card)
     grown: list[_Growing] = []
-    for start in starts[:2]:
-        growing = _Growing(sightings, guesses, group_of_photo, layout_mm, layout_sd_mm)
+    for start in starts:
+        growing = _Growing(sightings, guesses, cameras, group_of_photo, layout_mm, layout_sd_mm)
         grown.append(growing.grow(start))
     grown.sort(key=lambda g: -len(g.observations.px))
     best = grown[0]
     found = best.settle(drift_sd)
-    reproduced = _difference_mm(best, grown[1]) if len(grown) > 1 else float("nan")
+    reproduced = resume.reproduced if resume else float("nan")
+    if len(grown) > 1:
+        reproduced = _difference_mm(best, grown[1])
     return NetworkFound(
         photos=tuple(best.photos),
         cards=tuple(best.cards),
@@ -152,6 +163,7 @@ class _Growing:
         self,
         sightings: Sequence[Sighting],
         guesses: Sequence[CameraGuess],
+        cameras: Sequence[Camera],
         group_of_photo: Mapping[str, int],
         layout_mm: Mapping[int, Array],
         layout_sd_mm: Array,
@@ -161,7 +173,7 @@ class _Growing:
         self.group_of_photo = group_of_photo
         self.layout_mm = layout_mm
         self.layout_sd_mm = layout_sd_mm
-        self.constants = np.array([g.camera.constants for g in guesses])
+        self.constants = np.array([c.constants for c in cameras])
         self.rejected: list[tuple[int, str, int]] = []
         self.photos: list[str] = []
         self.cards: list[int] = []
@@ -324,15 +336,25 @@ class _Growing:
         return prepare_views(self.sightings, camera_of_photo, self.layout_mm)
 
     def _as_start(self) -> Start:
-        network = self.network
-        photos = {
-            p: Pose(network.rotation[i], network.translation[i]) for i, p in enumerate(self.photos)
-        }
-        nominal = np.array([self._nominal(c) for c in self.cards])
-        points = network.points.reshape(-1, 4, 3)
-        turned = best_rotations(nominal, points)
-        cards = {c: Pose(turned[i], points[i].mean(axis=0)) for i, c in enumerate(self.cards)}
-        return Start(photos, cards, 0.0)
+        return _start_of(self.photos, self.cards, self.network, self.layout_mm)
+
+
+def _start_from(found: NetworkFound, layout_mm: Mapping[int, Array]) -> Start:
+    return _start_of(found.photos, found.cards, found.network, layout_mm)
+
+
+def _start_of(
+    photos: Sequence[str], cards: Sequence[int], network: Network, layout_mm: Mapping[int, Array]
+) -> Start:
+    """Poses of photos and cards of a network."""
+    nominal = np.array([np.column_stack([layout_mm[c], np.zeros(4)]) for c in cards])
+    points = network.points.reshape(-1, 4, 3)
+    turned = best_rotations(nominal, points)
+    return Start(
+        {p: Pose(network.rotation[i], network.translation[i]) for i, p in enumerate(photos)},
+        {c: Pose(turned[i], points[i].mean(axis=0)) for i, c in enumerate(cards)},
+        0.0,
+    )
 
 
 def _drift_sd(network: Network, found: Precision, prior_sd: Array) -> Array:

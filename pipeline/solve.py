@@ -89,7 +89,7 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         clock.stop("second look")
         if not more:
             break
-        network = _network(seen, groups)
+        network = _network(seen, groups, network)
         clock.stop("adjusting")
 
     progress("scale, datum, deviations", 0, 1)
@@ -163,7 +163,9 @@ def _require_cards(seen: PhotoSet, job: Job) -> None:
         )
 
 
-def _network(seen: PhotoSet, groups: Sequence[PhotoGroup]) -> NetworkFound:
+def _network(
+    seen: PhotoSet, groups: Sequence[PhotoGroup], resume: NetworkFound | None = None
+) -> NetworkFound:
     sightings = seen.sightings
     return find_network(
         sightings,
@@ -172,6 +174,7 @@ def _network(seen: PhotoSet, groups: Sequence[PhotoGroup]) -> NetworkFound:
         {s.card: card_of(s.card).dots_mm for s in sightings},
         LAYOUT_SD_MM,
         DRIFT_SD,
+        resume=resume,
     )
 
 

@@ -29,6 +29,8 @@ _ALONE_CLEARLY = 4.0
 _FITS_PX = 12.0
 _DISTINCT_RAD = np.radians(6.0)
 _PAIRS_TRIED = 12
+_REFINED = 4
+_STARTS = 2
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ def start_network(views: Sequence[View], seed_card: int | None = None) -> list[S
             continue
         taken |= set(photos)
         starts.append(_grow(views, dict(zip(photos, poses, strict=True)), cards))
-        if len(starts) == 3:
+        if len(starts) == _STARTS:
             break
     return sorted(starts, key=lambda s: (-s.size, s.error_px))
 
@@ -167,9 +169,8 @@ def _resolve_pair(
     trials.sort(key=lambda t: t[0])
     refined = []
     for _, relative, places in trials[:8]:
-        for _ in range(2):
-            relative = _refine(relative, second, places)
-            places, error = _best_tilts(first, second, relative)
+        relative = _refine(relative, second, places)
+        places, error = _best_tilts(first, second, relative)
         refined.append((error, relative, places))
     refined.sort(key=lambda t: t[0])
     error, relative, places = refined[0]
@@ -253,17 +254,25 @@ def _add_photos(
     waiting.sort(key=lambda w: (-w[0], w[1]))
     # Half at a time: the best-connected photos first, the others profit from the cards they add.
     for _, photo, known in waiting[: max(1, (len(waiting) + 1) // 2)]:
-        candidates, errors = [], []
         places = [cards[v.card] for v in known]
-        for view in known:
-            for pose in view.poses:
-                candidate = pose.compose(cards[view.card].inverse())
-                candidate = _refine(candidate, known, places)
-                candidates.append(candidate)
-                errors.append(_mean_error(candidate, known, places))
+        rough = [p.compose(cards[v.card].inverse()) for v in known for p in v.poses]
+        rough.sort(key=lambda c: _mean_error(c, known, places))
+        candidates = [_refine(c, known, places) for c in _different(rough)]
+        errors = [_mean_error(c, known, places) for c in candidates]
         best = _clear_best(candidates, errors, len(known))
         if best is not None:
             photos[photo] = candidates[best]
+
+
+def _different(poses: Sequence[Pose]) -> list[Pose]:
+    """The first few poses that are different places."""
+    kept: list[Pose] = []
+    for pose in poses:
+        if all(_apart(pose, k) for k in kept):
+            kept.append(pose)
+        if len(kept) == _REFINED:
+            break
+    return kept
 
 
 def _mean_error(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> float:

@@ -148,7 +148,7 @@ def find_samples(start: Path) -> Path:
     places = [start, *start.parents, Path(__file__).parent.parent]
     for place in places:
         samples = place / "sample_images"
-        if (samples / "job" / "job.toml").is_file():
+        if all((samples / part).exists() for part in ("job/job.toml", "board", "truth.json")):
             return samples
     raise UserError(
         "the photos of the demo (sample_images) are not here",
@@ -187,7 +187,9 @@ def copy_demo(samples: Path, folder: Path) -> None:
             whole.rename(folder)
     except OSError as error:
         raise UserError(
-            f"cannot write here ({error.strerror})", str(folder), "name another folder"
+            f"cannot copy the demo here ({error.strerror or error})",
+            str(folder),
+            "name another folder",
         ) from error
 
 

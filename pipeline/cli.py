@@ -81,9 +81,12 @@ def _tell(lines: Iterable[str]) -> None:
         for line in lines:
             print(_printable(line))
         sys.stdout.flush()
-    except BrokenPipeError:
-        # Whoever read the output (`| head`) has gone; without this Python complains when it ends.
+    except OSError as error:
+        # Python flushes once more when it ends, and would complain a second time.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # A broken pipe: whoever read the output (`| head`) has seen enough.
+        if not isinstance(error, BrokenPipeError):
+            _stop(f"cannot write the output ({error.strerror})", 2)
 
 
 def _printable(line: str) -> str:

@@ -41,12 +41,10 @@ def summary_lines(result: Result, report: Path) -> list[str]:
 def without_verdict(result: Result) -> list[str]:
     """Names of the points of cards.csv of which nothing can be said.
 
-    That is all of them without a scale. With one, a point must have been measured and, if there is
-    a sheet, have a verdict; "undecided" is one. Without a sheet nobody asked for verdicts.
+    If there is a sheet a point needs a verdict ("undecided" is one); without a sheet nobody asked
+    for verdicts, and it need only have been measured.
     """
-    if not result.scaled:
-        known = set()
-    elif result.job.sheet is None:
+    if result.job.sheet is None:
         cards = {row.card for row in result.cards}
         known = {(row.point, row.side) for row in result.job.cards if row.card in cards}
     else:
@@ -59,11 +57,12 @@ def without_verdict(result: Result) -> list[str]:
 def exit_code(result: Result) -> int:
     """0, or 1 when no verdict was possible for something that was asked.
 
-    A point of cards.csv asks for a verdict (see ``without_verdict``), and a sheet for a vehicle
-    frame.
+    A sheet asks for a vehicle frame; a point of cards.csv for a verdict (``without_verdict``) and
+    for a scale: without a bar verdicts rest on what is assumed of the printer.
     """
     no_frame = result.job.sheet is not None and result.vehicle_from_network is None
-    return 1 if no_frame or without_verdict(result) else 0
+    no_scale = bool(result.job.cards) and not result.scaled
+    return 1 if no_frame or no_scale or without_verdict(result) else 0
 
 
 def _moved_points(result: Result) -> list[str]:
@@ -80,7 +79,7 @@ def _points(result: Result) -> str:
     named = f" ({_listed(silent[:_SHOWN], len(silent))})" if silent else ""
     return (
         f"Points: {count['within']} within, {count['out']} out, {count['undecided']} undecided, "
-        f"{len(silent)} without a verdict that holds{named}"
+        f"{len(silent)} without a verdict{named}"
     )
 
 
@@ -110,7 +109,7 @@ def _cards(result: Result) -> str:
 def _scale(result: Result) -> str:
     names = [f"{bar.cards[0]}-{bar.cards[1]}" for bar in result.bars]
     if not result.scaled:
-        return "Scale: no bar was measured, so millimetres are only the printer's"
+        return "Scale: no bar was measured, so millimetres are the printer's: rely on no verdict"
     off_mm = [
         abs(bar.measured_mm - bar.length_mm)
         for bar in result.bars

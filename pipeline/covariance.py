@@ -58,7 +58,10 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
     normals = build_normals(network, observations, priors)
     free = np.flatnonzero(normals.free)
     gauge_reduced, gauge_points = datum_directions(network, normals)
-    reduced = _generalised_inverse(normals.reduced[np.ix_(free, free)], gauge_reduced[free])
+    # With a layout the convention of the mean print scale holds the network's scale already; to
+    # hold it twice would feign knowledge of what lies between.
+    unheld = gauge_reduced[free, : DATUM_DEFECT - bool(priors.layout)]
+    reduced = _generalised_inverse(normals.reduced[np.ix_(free, free)], unheld)
     size = len(normals.free)
     spread = np.zeros((size, size))
     spread[np.ix_(free, free)] = reduced

@@ -29,7 +29,7 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         *(line for line in (*answer(result), unmeasured(result)) if line),
         *_moved_points(result),
         _points(result),
-        _uncertainty(result),
+        *_uncertainty(result),
         _cards(result),
         _scale(result),
         _photos(result),
@@ -76,6 +76,9 @@ def _moved_points(result: Result) -> list[str]:
 def _points(result: Result) -> str:
     count = Counter(row.verdict for row in result.deviations.rows)
     silent = without_verdict(result)
+    if result.job.sheet is None:
+        asked = len(result.job.cards)
+        return f"Points: {asked - len(silent)} of {asked} measured; verdicts need a sheet.csv"
     named = f" ({_listed(silent[:_SHOWN], len(silent))})" if silent else ""
     return (
         f"Points: {count['within']} within, {count['out']} out, {count['undecided']} undecided, "
@@ -83,16 +86,16 @@ def _points(result: Result) -> str:
     )
 
 
-def _uncertainty(result: Result) -> str:
+def _uncertainty(result: Result) -> list[str]:
     rows = [row for row in result.deviations.rows if np.isfinite(row.U_deviation_mm).all()]
     if not rows:
-        return "Uncertainty of deviations: none to give"
+        return []
     largest = np.array([row.U_deviation_mm.max() for row in rows])
     worst = int(largest.argmax())
-    return (
+    return [
         f"Uncertainty of deviations (U, k = 2): typically {_mm(float(np.median(largest)))}, "
         f"at most {_mm(float(largest[worst]))} ({place_name(rows[worst])})"
-    )
+    ]
 
 
 def _cards(result: Result) -> str:
@@ -110,19 +113,15 @@ def _scale(result: Result) -> str:
     names = [f"{bar.cards[0]}-{bar.cards[1]}" for bar in result.bars]
     if not result.scaled:
         return "Scale: no bar was measured, so millimetres are the printer's: rely on no verdict"
-    off_mm = [
-        abs(bar.measured_mm - bar.length_mm)
-        for bar in result.bars
-        if math.isfinite(bar.measured_mm)
-    ]
-    if len(names) < 2 or not off_mm:
+    checked = [bar for bar in result.bars if math.isfinite(bar.measured_mm)]
+    if len(names) < 2 or not checked:
         return f"Scale: bar {', '.join(names)} alone; a second bar would check it"
-    worst = max(result.bars, key=lambda bar: abs(bar.measured_mm - bar.length_mm) / bar.U_mm)
-    holds = "within" if abs(worst.measured_mm - worst.length_mm) <= worst.U_mm else "more than"
-    return (
-        f"Scale: bars {', '.join(names)}, which agree to {_mm(max(off_mm))}, "
-        f"{holds} their uncertainty of {_mm(worst.U_mm)}"
-    )
+    off_mm = {bar.cards: abs(bar.measured_mm - bar.length_mm) for bar in checked}
+    worst = max(checked, key=lambda bar: off_mm[bar.cards] - bar.U_mm)
+    by = _mm(off_mm[worst.cards])
+    holds = off_mm[worst.cards] <= worst.U_mm
+    told = f"agree to {by}, within" if holds else f"disagree by {by}, beyond"
+    return f"Scale: bars {', '.join(names)}, which {told} the uncertainty of {_mm(worst.U_mm)}"
 
 
 def _photos(result: Result) -> str:

@@ -28,7 +28,8 @@ def measure_cards(
     """Measure the dots of the cards at ``places`` in a grey photo (H, W).
 
     A dot whose centre lies off the place that the tag gives it by more than half its own radius
-    and a pixel is dropped: it is another dark spot. A card may be left with no dot at all: found, but not measured.
+    and a pixel is dropped: it is another dark spot. A card may be left with no dot at all: found,
+    but not measured.
 
     Returns
     -------

@@ -35,6 +35,9 @@ app = typer.Typer(
 
 def main() -> None:
     """The script ``datumshot``."""
+    # Before NumPy is imported: the matrices are small, photos are worked on in threads of our own,
+    # and BLAS threads that wait for each other on a busy machine cost far more than they gain.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         # A sign that the terminal's character set lacks must not end the command.
         if isinstance(stream, io.TextIOWrapper):

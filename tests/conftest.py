@@ -1,6 +1,11 @@
 """Fixtures that every test may use."""
 
+import os
 from pathlib import Path
+
+# Before NumPy is imported: the matrices here are small, and BLAS threads that wait for each other
+# on a busy machine cost a hundred times more than they gain.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pytest

@@ -186,8 +186,10 @@ def copy_demo(samples: Path, folder: Path) -> None:
                 folder.rmdir()  # it is empty
             whole.rename(folder)
     except OSError as error:
+        # copytree goes on after a fault, and lists them all in the end.
+        why = error.args[0][0][2] if isinstance(error, shutil.Error) else error.strerror
         raise UserError(
-            f"cannot copy the demo here ({error.strerror or error})",
+            f"cannot copy the demo here ({why})",
             str(folder),
             "name another folder",
         ) from error

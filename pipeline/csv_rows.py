@@ -22,6 +22,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
     >>> nearest("tolerence_mm", ["title", "tolerance_mm"]), nearest("a l", ["B L", "A L"])
     ('tolerance_mm', 'A L')
+    >>> nearest("a", [])
+    ''
     """
     folded: dict[str, str] = {}
     for one in known:

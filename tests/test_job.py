@@ -107,6 +107,7 @@ def test_the_lens_is_found_beside_the_job(folder: Path) -> None:
         ("= 22", '= "22"', "key 'temperature_c': '22' is not a number"),
         ("= 22", "= true", "key 'temperature_c': true is not a number"),
         ("= 22", "= [22]", "key 'temperature_c': a list is not a number"),
+        ("= 22", "= {a = 1}", "key 'temperature_c': a table is not a number"),
         ("= 22", "= 2024-01-01", "key 'temperature_c': 2024-01-01 is not a number"),
         ("= 22", "= nan", "key 'temperature_c': nan cannot be"),
         ("= 22", "= -31", "key 'temperature_c': -31 cannot be; give a number between -30 and 60"),

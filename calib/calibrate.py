@@ -36,6 +36,7 @@ OUTLIER_SIGMA = 4.0
 """Corners farther off than this many robust standard deviations are dropped."""
 
 _MAX_STEPS = 60
+_MAX_ROUNDS = 5
 
 _REMEDY = (
     "photograph the board 10 to 20 times so that it fills the frame, tilted by about 45 degrees to "
@@ -228,7 +229,7 @@ def fit_camera(
     outlier_sigma: float = OUTLIER_SIGMA,
     rolling: bool = True,
 ) -> CameraFit:
-    """Fit the nine constants and one pose a view; drop outlying corners once and fit again.
+    """Fit the nine constants and one pose a view; drop outlying corners and fit again.
 
     A phone reads its sensor row by row while the hand moves, which shears each photo by some
     tenths of a pixel. Such a shear looks like another principal point or focal length; left out,
@@ -248,36 +249,40 @@ def fit_camera(
     UserError : too few views, or they determine no camera.
     """
     _require_views(views)
-    state = _adjust(views, _start(views, width_px, height_px), rolling)
-    off_px = _residuals(views, state)
-    sigma_px = 1.4826 * float(np.median(np.abs(np.concatenate(off_px))))
-    keep = [np.linalg.norm(v, axis=1) <= outlier_sigma * sigma_px for v in off_px]
-    dropped = sum(int((~k).sum()) for k in keep)
-    if dropped:
-        kept = [
-            BoardView(v.name, v.points_mm[k], v.points_px[k])
-            for v, k in zip(views, keep, strict=True)
+    seen, used = list(views), list(views)
+    state = _adjust(used, _start(used, width_px, height_px), rolling)
+    for _ in range(_MAX_ROUNDS):
+        # All corners are judged anew each time: a gross error makes its neighbours look bad, too.
+        off_px = _residuals(seen, state)
+        sigma_px = max(1.4826 * float(np.median(np.abs(np.concatenate(off_px)))), 1e-3)
+        keep = [np.linalg.norm(v, axis=1) <= outlier_sigma * sigma_px for v in off_px]
+        good = [
+            (v, BoardView(v.name, v.points_mm[k], v.points_px[k]))
+            for v, k in zip(seen, keep, strict=True)
+            if k.sum() >= MIN_CORNERS
         ]
-        views = [v for v in kept if len(v.points_px) >= MIN_CORNERS]
-        _require_views(views)
-        state = _adjust(views, _start(views, width_px, height_px), rolling)
-        off_px = _residuals(views, state)
+        before = used
+        seen, used = [whole for whole, _ in good], [part for _, part in good]
+        _require_views(used)
+        if [v.points_px.tobytes() for v in used] == [v.points_px.tobytes() for v in before]:
+            break
+        state = _adjust(used, _start(used, width_px, height_px), rolling)
+    off_px = _residuals(used, state)
     return CameraFit(
         camera=state.camera,
         covariance=state.covariance,
-        views=tuple(views),
+        views=tuple(used),
         poses=tuple(state.poses),
         rms_px=float(np.sqrt((np.concatenate(off_px) ** 2).sum(axis=1).mean())),
-        dropped=dropped,
+        dropped=sum(len(v.points_px) for v in views) - sum(len(v.points_px) for v in used),
     )
 
 
 def judge(fit: CameraFit) -> tuple[Verdict, tuple[str, ...]]:
     """Whether to trust a calibration, and what keeps it from being good, in plain words.
 
-    The limits are rules of thumb, chosen so that a profile called good changes no coordinate of
-    a car by more than the dots do: 0.05 % of the focal length moves a point by 0.05 % of its
-    depth relative to its neighbours, and the adjustment still refines it.
+    The limits are rules of thumb. What counts in the end is the covariance, which the adjustment
+    takes along; the verdict tells people whether better photos would be worth their while.
     """
     sd_px = np.sqrt(fit.covariance.diagonal()[:4])
     focal_px = float(fit.camera.constants[:2].mean())
@@ -404,6 +409,11 @@ def _adjust(views: Sequence[BoardView], state: _State, rolling: bool) -> _State:
             raise _undetermined()
         root = np.linalg.inv(triangle) / scale[:, None]
         step = root @ (base.T @ np.concatenate([v for _, v, _, _ in blocks]))
+        constants = state.camera.constants + step
+        focal_px = state.camera.constants[0]
+        # From OpenCV's optimum steps are small; a leap means that nothing holds the constants.
+        if np.abs(step[:4]).max() > 0.5 * focal_px or np.abs(constants[4:]).max() > 1e4:
+            raise _undetermined()
 
         poses, shifts = [], []
         corner_squares = corner_redundancy = shift_squares = 0.0
@@ -426,7 +436,6 @@ def _adjust(views: Sequence[BoardView], state: _State, rolling: bool) -> _State:
         old = sigma_px, scatter_px
         sigma_px = np.sqrt(max(corner_squares / corner_redundancy, 1e-12))
         scatter_px = np.sqrt((shift_squares + 2 * expected_px**2) / (shift_redundancy + 2))
-        constants = state.camera.constants + step
         covariance = sigma_px**2 * root @ root.T
         state = _State(
             Camera(state.camera.width_px, state.camera.height_px, constants),

@@ -296,7 +296,7 @@ def jacobians(
     residual : (N, 2).
     """
     photo, tau = observations.photo, observations.tau
-    in_camera, rotation = _in_camera(network, observations)
+    at_rest, turn, in_camera = _in_camera(network, observations)
     constants = network.constants[network.group[photo]]
     predicted, by_camera, by_constants = project_with_jacobians(constants, in_camera)
     white = observations.whitening
@@ -304,36 +304,38 @@ def jacobians(
     residual = np.einsum("nij,nj->ni", white, observations.px - predicted)
     drifts = bool(np.any(priors.drift_sd > 0))
     by_photo = np.empty((len(photo), 2, 12 if drifts else 6))
-    # A small rotation d about the camera: d x_camera = d x (x_camera - translation).
-    turned = in_camera - network.translation[photo]
-    by_photo[:, :, :3] = -by_camera @ cross_matrix(turned)
-    by_photo[:, :, 3:6] = by_camera
+    by_rest = by_camera @ turn
+    # A small rotation d about the camera: d x_rest = d x (x_rest - translation).
+    by_photo[:, :, :3] = -by_rest @ cross_matrix(at_rest - network.translation[photo])
+    by_photo[:, :, 3:6] = by_rest
     if drifts:
-        by_photo[:, :, 6:9] = -(by_camera @ cross_matrix(in_camera)) * tau[:, None, None]
+        # exp(a + d) = exp(a) exp((I - [a] / 2) d) but for terms of the order of a^2.
+        half = 0.5 * cross_matrix(tau[:, None] * network.drift[photo, :3])
+        by_turn = by_rest @ cross_matrix(at_rest) @ (half - np.eye(3))
+        by_photo[:, :, 6:9] = by_turn * tau[:, None, None]
         by_photo[:, :, 9:] = by_camera * tau[:, None, None]
-    return by_photo, white @ by_constants, by_camera @ rotation, residual
+    return by_photo, white @ by_constants, by_rest @ network.rotation[photo], residual
 
 
 def residuals_px(network: Network, observations: Observations) -> Array:
     """Measured minus predicted, (N, 2)."""
-    in_camera, _ = _in_camera(network, observations)
+    _, _, in_camera = _in_camera(network, observations)
     constants = network.constants[network.group[observations.photo]]
     return observations.px - project_with_jacobians(constants, in_camera)[0]
 
 
-def _in_camera(network: Network, observations: Observations) -> tuple[Array, Array]:
-    """Points in the camera frame at their row's time, (N, 3), and camera_from_network (N, 3, 3)."""
+def _in_camera(network: Network, observations: Observations) -> tuple[Array, Array, Array]:
+    """Points in the camera frame in mid-exposure, the turn since (N, 3, 3), and at their row."""
     photo = observations.photo
-    rotation = network.rotation[photo]
-    at_rest = np.einsum("nij,nj->ni", rotation, network.points[observations.point])
+    at_rest = np.einsum("nij,nj->ni", network.rotation[photo], network.points[observations.point])
     at_rest = at_rest + network.translation[photo]
     if not network.drift.any():
-        return at_rest, rotation
+        return at_rest, np.broadcast_to(np.eye(3), (len(photo), 3, 3)), at_rest
     tau = observations.tau[:, None]
     drift = network.drift[photo]
     turn = rotations(tau * drift[:, :3])
     moved = np.einsum("nij,nj->ni", turn, at_rest) + tau * drift[:, 3:]
-    return moved, turn @ rotation
+    return at_rest, turn, moved
 
 
 def _cost(network: Network, observations: Observations, priors: Priors, robust: float) -> float:

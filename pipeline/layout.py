@@ -63,10 +63,11 @@ def layout_terms(layout: Layout, points_mm: Array, print_scale: Array) -> Layout
     misfit = points_mm - centre - fitted
 
     # Information of one point in the network frame, then of all m with six rigid motions free.
+    # They move the points themselves, because the axes of the information turn with the card.
     axes = network_from_card
     single = axes * (layout.sd_mm**-2)[:, None, :] @ axes.transpose(0, 2, 1)
     motions = np.concatenate(
-        [np.broadcast_to(np.eye(3), (count, m, 3, 3)), -cross_matrix(fitted)], axis=3
+        [np.broadcast_to(np.eye(3), (count, m, 3, 3)), -cross_matrix(points_mm - centre)], axis=3
     )
     weighted = single[:, None] @ motions
     flat_weighted = weighted.reshape(count, 3 * m, 6)

@@ -219,6 +219,7 @@ def test_a_fault_of_the_program_says_so(
 def test_nothing_steers_the_terminal(ending: Callable[[BaseException | Outcome], Any]) -> None:
     assert ending(Outcome(("a\x1b[2Jb\u202ec",))).stdout == "a\\x1b[2Jb\\u202ec\n"
     assert ending(UserError("bad \x07 name")).stderr == "bad \\x07 name.\n"
+    assert ending(Outcome(("gr\u00f6\u00dfer",))).stdout == "gr\u00f6\u00dfer\n"
 
 
 def test_a_poor_character_set_is_no_reason_to_fail(tmp_path: Path) -> None:
@@ -250,6 +251,20 @@ def test_a_reader_that_has_seen_enough_is_no_fault(tmp_path: Path) -> None:
     assert (outcome.returncode, outcome.stderr) == (0, b"")
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device on this system")
+def test_output_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    code = f"import sys; sys.argv[1:] = ['new', {str(tmp_path / 'job')!r}]"
+    with open("/dev/full", "w") as full:
+        outcome = subprocess.run(
+            [sys.executable, "-c", f"{code}; from pipeline.cli import main; main()"],
+            cwd=ROOT,
+            stdout=full,
+            stderr=subprocess.PIPE,
+        )
+    assert outcome.returncode == 2
+    assert outcome.stderr == b"cannot write the output (No space left on device)\n"
+
+
 def test_progress_is_for_terminals_and_goes_to_standard_error(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -269,7 +284,9 @@ def test_progress_is_for_terminals_and_goes_to_standard_error(
         context.setattr(sys, "stderr", terminal)
         work()
     assert "measuring photos" in terminal.getvalue()
-    assert "4/4" in terminal.getvalue()
+    frames = terminal.getvalue()
+    assert "0/4" not in frames[frames.rindex("4/4") :]
+    assert frames[frames.rindex("1/2") - 300 :].count("measuring photos") == 1  # one bar a stage
     work()  # standard error is no terminal here
     assert capsys.readouterr() == ("", "")
 
@@ -286,6 +303,12 @@ def test_cards(tmp_path: Path) -> None:
     assert f"13 cards on 3 pages: {output}\n" in outcome.stdout
     assert len(json.loads((plates / "cards.json").read_text())["cards"]) == 13
     assert f"Pictures for engraving: {plates}\n" in outcome.stdout
+
+
+def test_cards_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert "1 card on 1 page: cards.pdf\n" in run("cards", "--ids", "7").stdout
+    assert [path.name for path in tmp_path.iterdir()] == ["cards.pdf"]
 
 
 def test_board(tmp_path: Path) -> None:
@@ -393,6 +416,8 @@ def test_new(tmp_path: Path) -> None:
     assert outcome.exit_code == 0
     assert read_job(folder).title == "Van, left"
     assert outcome.stdout.splitlines()[-1] == f'then run: datumshot solve "{folder}"'
+    plain = run("new", tmp_path / "van").stdout.splitlines()[-1]
+    assert plain == f"then run: datumshot solve {tmp_path / 'van'}"
 
 
 def stand_in_solve(

@@ -77,10 +77,31 @@ def test_it_stays_short(result: Result) -> None:
             (BarCheck((90, 91), 1200.0, float("nan"), float("nan")),),
             "Scale: bar 90-91 alone; a second bar would check it",
         ),
+        (
+            (BarCheck((90, 91), 1e3, float("nan"), float("nan")), BarCheck((7, 8), 9e2, 9e2, 0.1)),
+            "Scale: bars 90-91, 7-8, which agree to 0.00 mm, within the uncertainty of 0.10 mm",
+        ),
     ],
 )
 def test_bars_check_each_other(result: Result, bars: tuple[BarCheck, ...], line: str) -> None:
     assert line in summary_lines(replace(result, bars=bars), REPORT)
+
+
+def test_nothing_wrong_is_short(result: Result) -> None:
+    rows = tuple(row for row in result.deviations.rows if row.point != "A")
+    sound = replace(
+        result,
+        job=replace(result.job, cards=result.job.cards[2:]),
+        deviations=replace(result.deviations, rows=rows),
+        photos=tuple(photo for photo in result.photos if photo.used),
+        findings=(Finding("x", "warning", "", "Something is odd."),),
+    )
+    lines = summary_lines(sound, REPORT)
+    assert lines[1] == "All 9 points are within tolerance."
+    assert not any(line.startswith("Out") for line in lines)
+    assert f"Photos: {len(sound.photos)} of {len(sound.photos)} used, in 3.5 s" in lines
+    assert lines[-3:-1] == ["Findings: 1 warning", "  warning: Something is odd."]
+    assert exit_code(sound) == 0
 
 
 def unscaled(result: Result) -> Result:

@@ -238,17 +238,19 @@ def simulated(
     return views
 
 
-@pytest.mark.parametrize("shear_px", [0.0, 0.6])
-def test_covariance_is_that_of_the_errors(rng: np.random.Generator, shear_px: float) -> None:
+@pytest.mark.parametrize(("shear_px", "low", "high"), [(0.0, 5.5, 9.5), (0.6, 7.0, 12.0)])
+def test_covariance_is_that_of_the_errors(
+    rng: np.random.Generator, shear_px: float, low: float, high: float
+) -> None:
     """Squared distances from the truth average to 9 over many jobs, with and without shear.
 
     It does not prove the model of the shear (linear in the row): the simulation shares it.
     """
     fits = [fit_camera(simulated(rng, shear_px=shear_px), 3264, 2448) for _ in range(30)]
     mean = np.mean([squared_distance(f, TRUE) for f in fits])
-    # 30 x chi-square with 9 degrees: mean 9 with sd 0.77. The scatter of the shear is estimated
-    # from ten views, and expected where there is none, hence the wider bounds.
-    assert 4.5 < mean < 12.0
+    # 30 x chi-square with 9 degrees: mean 9 with sd 0.77. Where there is no shear, some is
+    # expected all the same, so that the mean is 7.4 there (100 trials each with another seed).
+    assert low < mean < high
 
 
 def test_shear_left_out_makes_the_covariance_a_fable(rng: np.random.Generator) -> None:
@@ -433,4 +435,4 @@ def test_verdict_names_what_is_missing(lift_fit: CameraFit) -> None:
     ):
         told, reasons = judge(fit)
         assert any(words in r for r in reasons), (words, reasons)
-        assert told == verdict or (verdict == "usable" and told == "poor"), words
+        assert told == verdict, words

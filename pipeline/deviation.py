@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -130,3 +130,15 @@ def deviation_table(
             )
         )
     return DeviationTable(tuple(table), covariance_mm2)
+
+
+def without_verdicts(table: DeviationTable) -> DeviationTable:
+    """The table with every verdict undecided, for lengths that no bar has scaled."""
+    undecided: Verdict = "undecided"
+    rows = tuple(
+        row
+        if row.verdict == "no reference"
+        else replace(row, axis_verdicts=(undecided,) * 3, verdict=undecided)
+        for row in table.rows
+    )
+    return replace(table, rows=rows)

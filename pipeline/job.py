@@ -423,7 +423,7 @@ def _lens(settings: _Table, folder: Path) -> Path | None:
         found = False
     if not found:
         raise UserError(
-            f"there is no lens profile {shown(str(path))}",
+            f"there is no lens profile {shown(lens)}",
             settings.place("lens"),
             'make it with `datumshot lens`, or write "self"',
         )

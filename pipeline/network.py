@@ -15,7 +15,7 @@ from capture.sightings import Sighting
 from pipeline.adjust import Adjusted, Network, Observations, Priors, adjust, residuals_px
 from pipeline.covariance import Precision, outlier_statistics, precision
 from pipeline.layout import Layout, best_rotations
-from pipeline.start import Start, locate_more, prepare_views, start_network
+from pipeline.start import Start, View, locate_more, prepare_views, start_network
 from targets.errors import UserError
 
 _ROBUST = 3.0
@@ -188,7 +188,7 @@ class _Growing:
             )
             self.network = self.adjusted.network
             self.constants = self.network.constants
-            start = locate_more(self._views(), self._as_start())
+            start = locate_more(self._open_views(), self._as_start())
             if start.size == size:
                 break
         self._arrange(self._supported(start))
@@ -327,13 +327,16 @@ class _Growing:
         self.sighting = self.sighting[kept]
         self.dot = self.dot[kept]
 
-    def _views(self) -> list:
+    def _open_views(self) -> list[View]:
+        """Views whose photo or card has no place yet, with the camera as it now is."""
         cameras = [
             replace(g.camera, constants=c)
             for g, c in zip(self.guesses, self.constants, strict=True)
         ]
         camera_of_photo = {p: cameras[g] for p, g in self.group_of_photo.items()}
-        return prepare_views(self.sightings, camera_of_photo, self.layout_mm)
+        photos, cards = set(self.photos), set(self.cards)
+        waiting = [s for s in self.sightings if s.photo not in photos or s.card not in cards]
+        return prepare_views(waiting, camera_of_photo, self.layout_mm)
 
     def _as_start(self) -> Start:
         return _start_of(self.photos, self.cards, self.network, self.layout_mm)

@@ -23,7 +23,7 @@ from pipeline.datum import (
     on_one_line,
     worst_base_point,
 )
-from pipeline.deviation import DeviationTable, deviation_table
+from pipeline.deviation import DeviationTable, deviation_table, without_verdicts
 from pipeline.diagnose import bar_findings, card_findings, network_findings, photo_findings
 from pipeline.findings import Finding
 from pipeline.job import Job
@@ -98,6 +98,8 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     holes = find_holes(solution, job.cards, job.seating_u_mm)
     datum, base, datum_findings = _datum(job, holes)
     deviations = _deviations(job, holes, datum, base, solution)
+    if not readings:
+        deviations = without_verdicts(deviations)
     progress("scale, datum, deviations", 1, 1)
     clock.stop("scale, datum, deviations")
 

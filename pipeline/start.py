@@ -53,14 +53,6 @@ class View:
     layout_mm: Array
     poses: tuple[Pose, ...]
 
-    def error_px(self, camera_from_card: Pose) -> float:
-        """Mean distance of the dots from where a pose puts them, at most the cap."""
-        places = camera_from_card.apply(self.layout_mm)
-        if places[:, 2].min() <= 1.0:
-            return _CAP_PX
-        off = places[:, :2] / places[:, 2:] - self.rays
-        return float(min(np.sqrt((off**2).sum(axis=1)).mean() * self.focal_px, _CAP_PX))
-
 
 @dataclass(frozen=True)
 class Start:
@@ -85,10 +77,17 @@ def prepare_views(
 
     A dot that was not measured is put where the tag's rough corners have it: good enough to start.
     """
+    rays_of = np.empty((len(sightings), 4, 2))
+    of_camera: dict[int, list[int]] = defaultdict(list)
+    for i, sighting in enumerate(sightings):
+        of_camera[id(camera_of_photo[sighting.photo])].append(i)
+    for members in of_camera.values():
+        camera = camera_of_photo[sightings[members[0]].photo]
+        dots = [_filled(sightings[i], layout_mm[sightings[i].card]) for i in members]
+        rays_of[members] = camera.rays(np.concatenate(dots)).reshape(-1, 4, 2)
     views = []
-    for sighting in sightings:
+    for sighting, rays in zip(sightings, rays_of, strict=True):
         camera = camera_of_photo[sighting.photo]
-        rays = camera.rays(_filled(sighting, layout_mm[sighting.card]))
         layout = np.column_stack([layout_mm[sighting.card], np.zeros(4)])
         poses = tuple(_plane_poses(layout, rays))
         if poses:
@@ -185,13 +184,14 @@ def _best_tilts(
     first: Sequence[View], second: Sequence[View], relative: Pose
 ) -> tuple[list[Pose], float]:
     """For each card the tilt in the first photo that the second one confirms; mean error."""
-    places, errors = [], []
-    for view_a, view_b in zip(first, second, strict=True):
-        options = [(view_b.error_px(relative.compose(p)), i) for i, p in enumerate(view_a.poses)]
-        error, best = min(options)
-        places.append(view_a.poses[best])
-        errors.append(error)
-    return places, float(np.mean(errors))
+    options = [(v, p) for v, view in enumerate(first) for p in view.poses]
+    errors = _errors_px([relative.compose(p) for _, p in options], [second[v] for v, _ in options])
+    places: list[Pose | None] = [None] * len(first)
+    least = np.full(len(first), np.inf)
+    for (v, pose), error in zip(options, errors, strict=True):
+        if error < least[v]:
+            least[v], places[v] = error, pose
+    return [p for p in places if p is not None], float(least.mean())
 
 
 def _grow(views: Sequence[View], photos: dict[str, Pose], cards: dict[int, Pose]) -> Start:
@@ -212,12 +212,9 @@ def _grow(views: Sequence[View], photos: dict[str, Pose], cards: dict[int, Pose]
             alone_allowed = True
         else:
             break
-    errors = [
-        v.error_px(photos[v.photo].compose(cards[v.card]))
-        for v in views
-        if v.photo in photos and v.card in cards
-    ]
-    return Start(photos, cards, float(np.mean(errors)) if errors else _CAP_PX)
+    placed = [v for v in views if v.photo in photos and v.card in cards]
+    errors = _errors_px([photos[v.photo].compose(cards[v.card]) for v in placed], placed)
+    return Start(photos, cards, float(errors.mean()) if len(errors) else _CAP_PX)
 
 
 def _add_cards(
@@ -232,7 +229,7 @@ def _add_cards(
             continue
         candidates = [photos[v.photo].inverse().compose(p) for v in posed for p in v.poses]
         errors = [
-            float(np.mean([v.error_px(photos[v.photo].compose(c)) for v in posed]))
+            float(_errors_px([photos[v.photo].compose(c) for v in posed], posed).mean())
             for c in candidates
         ]
         best = _clear_best(candidates, errors, len(posed))
@@ -276,11 +273,22 @@ def _different(poses: Sequence[Pose]) -> list[Pose]:
 
 
 def _mean_error(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> float:
-    return float(
-        np.mean(
-            [v.error_px(camera_from_network.compose(p)) for v, p in zip(views, places, strict=True)]
-        )
-    )
+    return float(_errors_px([camera_from_network.compose(p) for p in places], views).mean())
+
+
+def _errors_px(camera_from_card: Sequence[Pose], views: Sequence[View]) -> Array:
+    """Mean distance of each view's dots from where its pose puts them, at most the cap, (V,)."""
+    if not views:
+        return np.zeros(0)
+    rotation = np.array([p.rotation for p in camera_from_card])
+    translation = np.array([p.translation for p in camera_from_card])
+    layout = np.array([v.layout_mm for v in views])
+    places = layout @ rotation.transpose(0, 2, 1) + translation[:, None]
+    depth = np.maximum(places[:, :, 2:], 1.0)
+    off = places[:, :, :2] / depth - np.array([v.rays for v in views])
+    errors = np.sqrt((off**2).sum(axis=2)).mean(axis=1) * np.array([v.focal_px for v in views])
+    behind = places[:, :, 2].min(axis=1) <= 1.0
+    return np.asarray(np.where(behind, _CAP_PX, np.minimum(errors, _CAP_PX)))
 
 
 def _clear_best(candidates: Sequence[Pose], errors: Sequence[float], votes: int) -> int | None:

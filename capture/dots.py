@@ -25,7 +25,7 @@ from scipy.special import ndtr
 from calib.frames import Array
 
 Pixels = NDArray[np.float32]
-"""Per-pixel figures: a grey level in 255 needs no double precision, and the work is memory-bound."""
+"""Per-pixel figures: a grey level in 255 needs no more, and the work is bound by memory."""
 
 _WINDOW_HALF_PX = np.array([5, 6, 7, 9, 11, 13, 16, 19, 23, 28, 34, 41, 50, 60])
 _BLUR_PX, _BLUR_SD_PX = 0.8, 0.4

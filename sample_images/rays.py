@@ -151,8 +151,12 @@ class Tracer:
         sizes = [card_of(c.id) for c in self.cards]
         self.mi_card_size = mi.Float(
             np.array(
-                [[c.tag_mm / 2, c.dots_mm[2, 0], c.dot_diameter_mm / 2, c.width_mm / 2]
-                 for c in sizes], dtype=np.float32).ravel()
+                [
+                    [c.tag_mm / 2, c.dots_mm[2, 0], c.dot_diameter_mm / 2, c.width_mm / 2]
+                    for c in sizes
+                ],
+                dtype=np.float32,
+            ).ravel()
         )
 
     # -- light ---------------------------------------------------------------------------------
@@ -162,10 +166,16 @@ class Tracer:
         count = len(self.vertices)
         normal = self.normals.astype(np.float32)
         origin = (self.vertices + 1.5 * self.normals).astype(np.float32)
-        n = mi.Vector3f(mi.Float(normal[:, 0].copy()), mi.Float(normal[:, 1].copy()),
-                        mi.Float(normal[:, 2].copy()))
-        o = mi.Point3f(mi.Float(origin[:, 0].copy()), mi.Float(origin[:, 1].copy()),
-                       mi.Float(origin[:, 2].copy()))
+        n = mi.Vector3f(
+            mi.Float(normal[:, 0].copy()),
+            mi.Float(normal[:, 1].copy()),
+            mi.Float(normal[:, 2].copy()),
+        )
+        o = mi.Point3f(
+            mi.Float(origin[:, 0].copy()),
+            mi.Float(origin[:, 1].copy()),
+            mi.Float(origin[:, 2].copy()),
+        )
         random = np.random.default_rng(scenario.SEED + 21)
         index = dr.arange(mi.UInt32, count)
 
@@ -197,8 +207,7 @@ class Tracer:
                 open_ &= ~self.mi_scene.ray_test(ray, open_)
                 part = dr.select(
                     open_,
-                    lamp.radiance * area / lamp_samples * cos_here * cos_lamp
-                    / dr.square(distance),
+                    lamp.radiance * area / lamp_samples * cos_here * cos_lamp / dr.square(distance),
                     0.0,
                 )
                 light += part
@@ -281,8 +290,9 @@ class Tracer:
         if frames:
             packed[:, :12] = np.array(frames)
         mi_frames = mi.Float(packed.ravel())
-        turn = [[dr.opaque(mi.Float, float(shot.rotation[i, j])) for j in range(3)]
-                for i in range(3)]
+        turn = [
+            [dr.opaque(mi.Float, float(shot.rotation[i, j])) for j in range(3)] for i in range(3)
+        ]
         mi_eye = [dr.opaque(mi.Float, float(v)) for v in eye]
         flash = dr.opaque(mi.Float, shot.flash)
         index = dr.arange(mi.UInt32, width * height)
@@ -304,8 +314,14 @@ class Tracer:
         return picture / np.float32(n * n)
 
     def _radiance(
-        self, u: Float64, v: Float64, n: int, turn: list[list[mi.Float]], eye: list[mi.Float],
-        frames: mi.Float, flash: mi.Float,
+        self,
+        u: Float64,
+        v: Float64,
+        n: int,
+        turn: list[list[mi.Float]],
+        eye: list[mi.Float],
+        frames: mi.Float,
+        flash: mi.Float,
     ) -> list[mi.Float]:
         x64, y64 = lens_rays(u, v)
         x, y = mi.Float(x64), mi.Float(y64)
@@ -322,7 +338,8 @@ class Tracer:
         for corner in range(3):
             vertex = dr.gather(mi.UInt32, self.mi_faces, 3 * face + corner, ok)
             light_texture += weights[corner] * dr.gather(
-                mi.Vector4f, self.mi_packed, 3 * vertex, ok)
+                mi.Vector4f, self.mi_packed, 3 * vertex, ok
+            )
             more += weights[corner] * dr.gather(mi.Vector4f, self.mi_packed, 3 * vertex + 1, ok)
             arrow += weights[corner] * dr.gather(mi.Vector4f, self.mi_packed, 3 * vertex + 2, ok)
         tag = dr.gather(mi.UInt32, self.mi_face_tag, face, ok)
@@ -413,8 +430,10 @@ class Tracer:
         j = mi.Int32(dr.floor((at_y + half_tag) / cell))
         inside = on & (i >= 0) & (i < TAG_CELLS) & (j >= 0) & (j < TAG_CELLS)
         bit = dr.gather(
-            mi.Float, self.mi_bits,
-            mi.UInt32((mi.Int32(card) * TAG_CELLS + j) * TAG_CELLS + i), inside,
+            mi.Float,
+            self.mi_bits,
+            mi.UInt32((mi.Int32(card) * TAG_CELLS + j) * TAG_CELLS + i),
+            inside,
         )
         white = dr.select(inside, bit, white)
         value = BLACK + (WHITE - BLACK) * white
@@ -435,10 +454,12 @@ def board_picture(
     for marker_id, corners in zip(board.getIds().ravel(), board.getObjPoints(), strict=True):
         middle = np.asarray(corners).mean(axis=0)
         number[int(middle[1] // side), int(middle[0] // side)] = marker_id
-    bits = np.stack([
-        cv2.aruco.generateImageMarker(dictionary, int(i), cells, None, 1) > 127
-        for i in board.getIds().ravel()
-    ]).astype(np.float32)
+    bits = np.stack(
+        [
+            cv2.aruco.generateImageMarker(dictionary, int(i), cells, None, 1) > 127
+            for i in board.getIds().ravel()
+        ]
+    ).astype(np.float32)
     mi_bits, mi_number = mi.Float(bits.ravel()), mi.Int32(number.ravel())
     coarse, fine = _textures()
 

@@ -59,8 +59,11 @@ def develop(linear: Array, gain: float, random: np.random.Generator) -> Array:
     over = np.maximum(picture - 0.8, 0.0)
     picture = np.where(picture > 0.8, 0.8 + 0.2 * (1.0 - np.exp(-over / 0.2)), picture)
     picture = np.clip(picture, 0.0, 1.0)
-    curve = np.where(picture <= 0.0031308, 12.92 * picture,
-                     1.055 * np.maximum(picture, 1e-6) ** (1 / 2.4) - 0.055)
+    curve = np.where(
+        picture <= 0.0031308,
+        12.92 * picture,
+        1.055 * np.maximum(picture, 1e-6) ** (1 / 2.4) - 0.055,
+    )
     return np.clip(np.rint(curve * 255.0), 0, 255).astype(np.uint8)
 
 
@@ -78,15 +81,29 @@ def save_photo(
     exif[0x010F], exif[0x0110] = "Rendered", "datumshot demo camera"
     exif[0x0112], exif[0x0132] = orientation, taken
     details = exif.get_ifd(0x8769)
-    details.update({
-        0x829A: exposure_s, 0x829D: 1.8, 0x8827: 100, 0x9003: taken, 0x9004: taken,
-        0x9209: 1 if flash else 16, 0x920A: 4.84, 0xA405: 26,
-        0xA002: scenario.WIDTH_PX, 0xA003: scenario.HEIGHT_PX,
-        0xA434: "datumshot demo lens 4.84 mm",
-    })
+    details.update(
+        {
+            0x829A: exposure_s,
+            0x829D: 1.8,
+            0x8827: 100,
+            0x9003: taken,
+            0x9004: taken,
+            0x9209: 1 if flash else 16,
+            0x920A: 4.84,
+            0xA405: 26,
+            0xA002: scenario.WIDTH_PX,
+            0xA003: scenario.HEIGHT_PX,
+            0xA434: "datumshot demo lens 4.84 mm",
+        }
+    )
     path.parent.mkdir(parents=True, exist_ok=True)
     Image.fromarray(pixels).save(
-        path, "JPEG", quality=JPEG_QUALITY, subsampling="4:2:0", optimize=True, progressive=True,
+        path,
+        "JPEG",
+        quality=JPEG_QUALITY,
+        subsampling="4:2:0",
+        optimize=True,
+        progressive=True,
         exif=exif,
     )
 
@@ -99,7 +116,10 @@ def project(points_mm: Array) -> Array:
     k = np.eye(3)
     k[0, 0], k[1, 1], k[0, 2], k[1, 2] = scenario.CONSTANTS[:4]
     return cv2.projectPoints(
-        np.asarray(points_mm, dtype=float).reshape(-1, 1, 3), np.zeros(3), np.zeros(3), k,
+        np.asarray(points_mm, dtype=float).reshape(-1, 1, 3),
+        np.zeros(3),
+        np.zeros(3),
+        k,
         scenario.CONSTANTS[4:],
     )[0].reshape(-1, 2)
 
@@ -173,12 +193,16 @@ def sightings(tracer: Tracer, index: int) -> list[dict]:
             continue
         width_px = float(scenario.CONSTANTS[0] * size.width_mm / distance)
         incidence_deg = float(np.degrees(np.arccos(min(1.0, cosine))))
-        found.append({
-            "card": card.id, "distance_mm": round(distance, 1),
-            "incidence_deg": round(incidence_deg, 2), "width_px": round(width_px, 1),
-            "visible": round(share, 3),
-            "well_seen": share == 1.0 and incidence_deg < 65.0 and width_px >= 60.0,
-        })
+        found.append(
+            {
+                "card": card.id,
+                "distance_mm": round(distance, 1),
+                "incidence_deg": round(incidence_deg, 2),
+                "width_px": round(width_px, 1),
+                "visible": round(share, 3),
+                "well_seen": share == 1.0 and incidence_deg < 65.0 and width_px >= 60.0,
+            }
+        )
     return found
 
 
@@ -233,14 +257,19 @@ def write_truth(cards: list[PlacedCard], seen: list[list[dict]], checks: dict) -
         "units": "mm",
         "pixel_convention": "the centre of the first pixel is (0, 0), x right, y down, as OpenCV",
         "frames": "x_camera = R x_vehicle + t; vehicle x forward, y left, z up; world = workshop "
-                  "floor, z up; card axes: x right and y down as printed, z into the card; normal "
-                  "= -z; hole = card centre + stem_mm z",
+        "floor, z up; card axes: x right and y down as printed, z into the card; normal "
+        "= -z; hole = card centre + stem_mm z",
         "datum": "as-built scatter of the base points has no rigid part: an equally weighted rigid "
-                 "fit of the true base points to the sheet is the identity",
+        "fit of the true base points to the sheet is the identity",
         "camera": {
-            "width_px": scenario.WIDTH_PX, "height_px": scenario.HEIGHT_PX,
-            "fx": fx, "fy": fy, "cx": cx, "cy": cy,
-            "distortion": distortion, "distortion_order": "k1, k2, p1, p2, k3 (OpenCV)",
+            "width_px": scenario.WIDTH_PX,
+            "height_px": scenario.HEIGHT_PX,
+            "fx": fx,
+            "fy": fy,
+            "cx": cx,
+            "cy": cy,
+            "distortion": distortion,
+            "distortion_order": "k1, k2, p1, p2, k3 (OpenCV)",
         },
         "world_from_vehicle": {"R": _list(turn, 12), "t": _list(scenario.WORLD_FROM_VEHICLE_T)},
         "bars": [
@@ -248,40 +277,70 @@ def write_truth(cards: list[PlacedCard], seen: list[list[dict]], checks: dict) -
             for ids, length, *_ in scenario.BARS
         ],
         "points": [
-            {"point": p.name, "side": p.side, "base": p.base, "damaged": p.damaged,
-             "nominal_mm": _list(p.nominal_mm), "true_mm": _list(p.true_mm),
-             "deviation_mm": _list(p.true_mm - p.nominal_mm)}
+            {
+                "point": p.name,
+                "side": p.side,
+                "base": p.base,
+                "damaged": p.damaged,
+                "nominal_mm": _list(p.nominal_mm),
+                "true_mm": _list(p.true_mm),
+                "deviation_mm": _list(p.true_mm - p.nominal_mm),
+            }
             for p in scenario.points()
         ],
         "cards": [
-            {"card": c.id, "role": c.role, "point": c.point, "side": c.side,
-             "stem_mm": c.stem_mm, "width_mm": scenario.card_width_mm(c.id),
-             "well_seen_in": good[c.id],
-             "vehicle": {"centre_mm": _list(c.centre_mm), "normal": _list(-c.axes[:, 2], 9),
-                         "x": _list(c.axes[:, 0], 9), "y": _list(c.axes[:, 1], 9),
-                         "z": _list(c.axes[:, 2], 9)},
-             "world": {"centre_mm": _list(scenario.to_world(c.centre_mm)),
-                       "normal": _list(-turn @ c.axes[:, 2], 9),
-                       "x": _list(turn @ c.axes[:, 0], 9), "y": _list(turn @ c.axes[:, 1], 9),
-                       "z": _list(turn @ c.axes[:, 2], 9)}}
+            {
+                "card": c.id,
+                "role": c.role,
+                "point": c.point,
+                "side": c.side,
+                "stem_mm": c.stem_mm,
+                "width_mm": scenario.card_width_mm(c.id),
+                "well_seen_in": good[c.id],
+                "vehicle": {
+                    "centre_mm": _list(c.centre_mm),
+                    "normal": _list(-c.axes[:, 2], 9),
+                    "x": _list(c.axes[:, 0], 9),
+                    "y": _list(c.axes[:, 1], 9),
+                    "z": _list(c.axes[:, 2], 9),
+                },
+                "world": {
+                    "centre_mm": _list(scenario.to_world(c.centre_mm)),
+                    "normal": _list(-turn @ c.axes[:, 2], 9),
+                    "x": _list(turn @ c.axes[:, 0], 9),
+                    "y": _list(turn @ c.axes[:, 1], 9),
+                    "z": _list(turn @ c.axes[:, 2], 9),
+                },
+            }
             for c in cards
         ],
         "photos": [
-            {"file": f"job/photos/{photo_name(i)}", "orientation": station.orientation,
-             "flash": station.flash, "camera_from_vehicle": {"R": _list(r, 12), "t": _list(t)},
-             "cards": seen[i]}
+            {
+                "file": f"job/photos/{photo_name(i)}",
+                "orientation": station.orientation,
+                "flash": station.flash,
+                "camera_from_vehicle": {"R": _list(r, 12), "t": _list(t)},
+                "cards": seen[i],
+            }
             for i, (station, (r, t)) in enumerate(
-                zip(scenario.STATIONS, scenario.station_poses(), strict=True))
+                zip(scenario.STATIONS, scenario.station_poses(), strict=True)
+            )
         ],
         "board": {
-            "squares": list(scenario.BOARD_SQUARES), "square_mm": scenario.BOARD_SQUARE_MM,
-            "marker_mm": scenario.BOARD_MARKER_MM, "dictionary": "DICT_5X5_100",
+            "squares": list(scenario.BOARD_SQUARES),
+            "square_mm": scenario.BOARD_SQUARE_MM,
+            "marker_mm": scenario.BOARD_MARKER_MM,
+            "dictionary": "DICT_5X5_100",
             "frame": "top left corner of the pattern, x right, y down, z away from the viewer",
             "photos": [
-                {"file": f"board/{board_name(i)}", "orientation": s[5],
-                 "camera_from_board": {"R": _list(r, 12), "t": _list(t)}}
+                {
+                    "file": f"board/{board_name(i)}",
+                    "orientation": s[5],
+                    "camera_from_board": {"R": _list(r, 12), "t": _list(t)},
+                }
                 for i, (s, (r, t)) in enumerate(
-                    zip(scenario.BOARD_STATIONS, scenario.board_poses(), strict=True))
+                    zip(scenario.BOARD_STATIONS, scenario.board_poses(), strict=True)
+                )
             ],
         },
         "faults": [],
@@ -293,8 +352,9 @@ def write_truth(cards: list[PlacedCard], seen: list[list[dict]], checks: dict) -
 
 def _compact(text: str) -> str:
     """Short lists of plain values on one line, so that people can read the file."""
-    return re.sub(r"\[\s+([^\[\]{}]*?)\s+\]",
-                  lambda m: "[" + re.sub(r"\s*\n\s*", " ", m.group(1)) + "]", text)
+    return re.sub(
+        r"\[\s+([^\[\]{}]*?)\s+\]", lambda m: "[" + re.sub(r"\s*\n\s*", " ", m.group(1)) + "]", text
+    )
 
 
 # -- checks ------------------------------------------------------------------------------------
@@ -315,16 +375,20 @@ def check_lens_and_planes(tracer: Tracer) -> dict:
             inside = ((pixels > 0) & (pixels < [scenario.WIDTH_PX, scenario.HEIGHT_PX])).all()
             if not inside or np.abs(camera[:, :2] / camera[:, 2:]).max() > 0.75:
                 continue
-            x, y = rays.lens_rays(rays.Float64(pixels[:, 0].copy()),
-                                  rays.Float64(pixels[:, 1].copy()))
+            x, y = rays.lens_rays(
+                rays.Float64(pixels[:, 0].copy()), rays.Float64(pixels[:, 1].copy())
+            )
             directions = np.stack([x.numpy(), y.numpy(), np.ones(4)], axis=1)
             z = turn @ card.axes[:, 2]
             depth = (turn @ card.centre_mm + shift) @ z / (directions @ z)
             back = project(directions * depth[:, None])
             off_mm = directions * depth[:, None] - camera
             scale = scenario.CONSTANTS[0] / camera[:, 2]
-            worst = max(worst, float(np.abs(back - pixels).max()),
-                        float((np.linalg.norm(off_mm, axis=1) * scale).max()))
+            worst = max(
+                worst,
+                float(np.abs(back - pixels).max()),
+                float((np.linalg.norm(off_mm, axis=1) * scale).max()),
+            )
             count += 4
     return {"points": count, "max_px": float(f"{worst:.3g}")}
 
@@ -344,8 +408,9 @@ def _centroid(light: Array, expected: Array, outline: Array) -> Array | None:
         return None
     window = light[r - reach : r + reach + 1, c - reach : c + reach + 1]
     v, u = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(float)
-    local = np.linalg.solve(outline, np.stack([u - (expected[0] - c), v - (expected[1] - r)])
-                            .reshape(2, -1))
+    local = np.linalg.solve(
+        outline, np.stack([u - (expected[0] - c), v - (expected[1] - r)]).reshape(2, -1)
+    )
     radii = np.hypot(*local).reshape(u.shape)
     inner = 1.0 + 2.1 / smallest
     paper = (radii > inner) & (radii < max(1.75 - 1.6 / smallest, inner + 0.12))
@@ -371,8 +436,9 @@ def _good_dots(
         radius_mm = size.dot_diameter_mm / 2.0
         for dot in size.dots_mm:
             middle = centre + axes[:, :2] @ dot
-            ends = project(np.stack([middle, middle + radius_mm * axes[:, 0],
-                                     middle + radius_mm * axes[:, 1]]))
+            ends = project(
+                np.stack([middle, middle + radius_mm * axes[:, 0], middle + radius_mm * axes[:, 1]])
+            )
             yield dot_centroid_px(centre, axes, dot, radius_mm), (ends[1:] - ends[0]).T
 
 
@@ -409,15 +475,21 @@ def check_photos(cards: list[PlacedCard], seen: list[list[dict]]) -> dict:
             measured = _centroid(light, expected, outline)
             if measured is not None:
                 offsets.append(measured - expected)
-    return {"well_seen": wanted, "found": found, "wrong_ids": wrong, "missed": missed,
-            "jpeg_dots": _spread(offsets)}
+    return {
+        "well_seen": wanted,
+        "found": found,
+        "wrong_ids": wrong,
+        "missed": missed,
+        "jpeg_dots": _spread(offsets),
+    }
 
 
 def check_board() -> dict:
     """Calibrate from the board photos with OpenCV; constants against truth in units of sigma."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_100)
     board = cv2.aruco.CharucoBoard(
-        scenario.BOARD_SQUARES, scenario.BOARD_SQUARE_MM, scenario.BOARD_MARKER_MM, dictionary)
+        scenario.BOARD_SQUARES, scenario.BOARD_SQUARE_MM, scenario.BOARD_MARKER_MM, dictionary
+    )
     detector = cv2.aruco.CharucoDetector(board)
     objects, images, cells = [], [], set()
     for index in range(len(scenario.BOARD_STATIONS)):
@@ -433,13 +505,18 @@ def check_board() -> dict:
         for u, v in pixels.reshape(-1, 2):
             cells.add((int(u * 8 / scenario.WIDTH_PX), int(v * 6 / scenario.HEIGHT_PX)))
     rms, k, distortion, _, _, sd, _, _ = cv2.calibrateCameraExtended(
-        objects, images, (scenario.WIDTH_PX, scenario.HEIGHT_PX), None, None)
+        objects, images, (scenario.WIDTH_PX, scenario.HEIGHT_PX), None, None
+    )
     got = np.concatenate([[k[0, 0], k[1, 1], k[0, 2], k[1, 2]], np.ravel(distortion)[:5]])
     sigmas = (got - scenario.CONSTANTS) / np.ravel(sd)[:9]
-    return {"photos_used": len(objects), "corners": int(sum(len(i) for i in images)),
-            "cells_of_8x6_covered": len(cells), "rms_px": round(float(rms), 4),
-            "constants_off": _list(got - scenario.CONSTANTS, 5),
-            "constants_off_sigma": _list(sigmas, 2)}
+    return {
+        "photos_used": len(objects),
+        "corners": int(sum(len(i) for i in images)),
+        "cells_of_8x6_covered": len(cells),
+        "rms_px": round(float(rms), 4),
+        "constants_off": _list(got - scenario.CONSTANTS, 5),
+        "constants_off_sigma": _list(sigmas, 2),
+    }
 
 
 # -- main --------------------------------------------------------------------------------------
@@ -474,8 +551,12 @@ def render(samples: int, only: set[int] | None, board: bool) -> None:
     print(f"scene of {len(tracer.faces)} triangles baked in {time.perf_counter() - start:.1f} s")
     seen = [sightings(tracer, i) for i in range(len(scenario.STATIONS))]
     for card in cards:
-        print(card.id, card.role, card.point + card.side,
-              sum(s["card"] == card.id and s["well_seen"] for photo in seen for s in photo))
+        print(
+            card.id,
+            card.role,
+            card.point + card.side,
+            sum(s["card"] == card.id and s["well_seen"] for photo in seen for s in photo),
+        )
 
     offsets = []
     for index, station in enumerate(scenario.STATIONS):
@@ -484,8 +565,12 @@ def render(samples: int, only: set[int] | None, board: bool) -> None:
         start = time.perf_counter()
         turn, shift = scenario.station_poses()[index]
         world_turn = turn @ scenario.WORLD_FROM_VEHICLE_R.T
-        shot = rays.Shot(world_turn, shift - world_turn @ scenario.WORLD_FROM_VEHICLE_T,
-                         FLASH if station.flash else 0.0, samples)
+        shot = rays.Shot(
+            world_turn,
+            shift - world_turn @ scenario.WORLD_FROM_VEHICLE_T,
+            FLASH if station.flash else 0.0,
+            samples,
+        )
         linear = tracer.picture(shot)
         light = linear[..., 1].astype(float)
         for expected, outline in _good_dots(cards, seen[index], index):
@@ -495,8 +580,14 @@ def render(samples: int, only: set[int] | None, board: bool) -> None:
         random = np.random.default_rng([scenario.SEED, 30, index])
         pixels = develop(linear, exposure_gain(linear, index, cards, seen[index]), random)
         minute, second = divmod(23 * index + 7, 60)
-        save_photo(JOB / "photos" / photo_name(index), pixels, station.orientation,
-                   f"2026:05:12 10:{14 + minute:02d}:{second:02d}", station.flash, 1 / 60)
+        save_photo(
+            JOB / "photos" / photo_name(index),
+            pixels,
+            station.orientation,
+            f"2026:05:12 10:{14 + minute:02d}:{second:02d}",
+            station.flash,
+            1 / 60,
+        )
         print(f"{photo_name(index)} {time.perf_counter() - start:.1f} s")
     noiseless = _spread(offsets) if offsets else {}
 
@@ -505,21 +596,34 @@ def render(samples: int, only: set[int] | None, board: bool) -> None:
         random = np.random.default_rng([scenario.SEED, 40, index])
         linear = rays.board_picture(turn, shift, samples, random)
         pixels = develop(linear, float(random.uniform(0.80, 1.0)), random)
-        save_photo(HERE / "board" / board_name(index), pixels, scenario.BOARD_STATIONS[index][5],
-                   f"2026:05:12 09:{40 + index:02d}:11", False, 1 / 60)
+        save_photo(
+            HERE / "board" / board_name(index),
+            pixels,
+            scenario.BOARD_STATIONS[index][5],
+            f"2026:05:12 09:{40 + index:02d}:11",
+            False,
+            1 / 60,
+        )
         print(f"{board_name(index)} {time.perf_counter() - start:.1f} s")
 
     write_job_files(cards)
-    write_truth(cards, seen, {
-        "lens_and_planes": check_lens_and_planes(tracer), "noiseless_dots": noiseless})
+    write_truth(
+        cards, seen, {"lens_and_planes": check_lens_and_planes(tracer), "noiseless_dots": noiseless}
+    )
 
 
 def _load_truth() -> tuple[dict, list[PlacedCard]]:
     truth = json.loads((HERE / "truth.json").read_text(encoding="utf-8"))
     cards = [
-        PlacedCard(c["card"], c["role"], np.array(c["vehicle"]["centre_mm"]),
-                   np.array([c["vehicle"][k] for k in "xyz"]).T, c["point"], c["side"],
-                   c["stem_mm"])
+        PlacedCard(
+            c["card"],
+            c["role"],
+            np.array(c["vehicle"]["centre_mm"]),
+            np.array([c["vehicle"][k] for k in "xyz"]).T,
+            c["point"],
+            c["side"],
+            c["stem_mm"],
+        )
         for c in truth["cards"]
     ]
     return truth, cards

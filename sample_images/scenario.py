@@ -23,9 +23,7 @@ Array = NDArray[np.float64]
 
 SEED = 20431
 WIDTH_PX, HEIGHT_PX = 3264, 2448
-CONSTANTS = np.array(
-    [2466.4, 2467.3, 1638.7, 1217.2, 0.0731, -0.1856, 0.00058, -0.00079, 0.1189]
-)
+CONSTANTS = np.array([2466.4, 2467.3, 1638.7, 1217.2, 0.0731, -0.1856, 0.00058, -0.00079, 0.1189])
 """fx, fy, cx, cy px, k1, k2, p1, p2, k3 of the invented phone."""
 
 UNDAMAGED_LIMIT_MM = 0.3
@@ -46,8 +44,9 @@ class PointPair:
 # Damage is kept clear of the tolerance of 3 mm on at least one axis, so each verdict has one
 # right answer; it dies away towards the centre section.
 PAIRS = (
-    PointPair("A", (1985.0, 455.0, 318.0), False, "front rail end", (-16.4, -6.8, 7.9),
-              (0.3, -5.6, 0.4)),
+    PointPair(
+        "A", (1985.0, 455.0, 318.0), False, "front rail end", (-16.4, -6.8, 7.9), (0.3, -5.6, 0.4)
+    ),
     PointPair("B", (1562.5, 448.0, 305.0), False, "front rail over axle", (-10.7, -5.2, 5.9)),
     PointPair("C", (1345.0, 372.5, 142.0), False, "subframe, front mount", (-6.9, -3.1, 4.8)),
     PointPair("D", (905.0, 390.0, 128.0), False, "subframe, rear mount", (-4.9, -0.8, 1.1)),
@@ -60,16 +59,26 @@ PAIRS = (
 )
 
 POINT_CARDS: dict[str, tuple[int, float]] = {
-    "A L": (11, 60.0), "A R": (12, 60.0),
-    "B L": (23, 80.0), "B R": (24, 80.0),
-    "C L": (35, 25.0), "C R": (36, 25.0),
-    "D L": (47, 35.0), "D R": (48, 35.0),
-    "E L": (51, 50.0), "E R": (52, 50.0),
-    "F L": (63, 35.0), "F R": (64, 35.0),
-    "G L": (75, 50.0), "G R": (302, 25.0),
-    "H L": (87, 35.0), "H R": (88, 35.0),
-    "J L": (99, 60.0), "J R": (100, 60.0),
-    "K L": (111, 100.0), "K R": (112, 100.0),
+    "A L": (11, 60.0),
+    "A R": (12, 60.0),
+    "B L": (23, 80.0),
+    "B R": (24, 80.0),
+    "C L": (35, 25.0),
+    "C R": (36, 25.0),
+    "D L": (47, 35.0),
+    "D R": (48, 35.0),
+    "E L": (51, 50.0),
+    "E R": (52, 50.0),
+    "F L": (63, 35.0),
+    "F R": (64, 35.0),
+    "G L": (75, 50.0),
+    "G R": (302, 25.0),
+    "H L": (87, 35.0),
+    "H R": (88, 35.0),
+    "J L": (99, 60.0),
+    "J R": (100, 60.0),
+    "K L": (111, 100.0),
+    "K R": (112, 100.0),
 }
 """Point and side: card id, stem length mm."""
 
@@ -219,8 +228,9 @@ def point_cards() -> list[PlacedCard]:
         axes = _axes(up, random.uniform(0.0, 360.0))
         centre_mm = point.true_mm - stem_mm * axes[:, 2]
         placed.append(
-            PlacedCard(card_id, "point", centre_mm, axes, point.name, point.side, stem_mm,
-                       point.true_mm)
+            PlacedCard(
+                card_id, "point", centre_mm, axes, point.name, point.side, stem_mm, point.true_mm
+            )
         )
     return placed
 
@@ -233,8 +243,9 @@ def bar_cards() -> list[PlacedCard]:
         for card_id, end, turn_deg in ((ids[0], -0.5, 0.0), (ids[1], 0.5, 180.0)):
             axes = frame @ rotation("z", turn_deg)
             placed.append(
-                PlacedCard(card_id, "bar", np.array(centre_mm) + end * length_mm * frame[:, 0],
-                           axes)
+                PlacedCard(
+                    card_id, "bar", np.array(centre_mm) + end * length_mm * frame[:, 0], axes
+                )
             )
     return placed
 

@@ -8,7 +8,7 @@ give the same scene.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ from calib.frames import Array, Pose
 from capture.sightings import Sighting
 from pipeline.adjust import Network, Observations
 from pipeline.layout import Layout
+from pipeline.solution import CameraGroup, Solution
 from targets.card import card_of
 
 CAMERA = Camera(4000, 3000, np.array([3010.0, 3004.0, 1993, 1507, 0.08, -0.15, 5e-4, -4e-4, 0.05]))
@@ -131,6 +132,32 @@ def bundle(scene: Scene) -> tuple[Network, Observations]:
         tau=px[:, 1] / scene.camera.height_px - 0.5,
     )
     return network, observations
+
+
+def solution_of(cards: Sequence[int], dots_mm: Array, covariance_mm2: Array) -> Solution:
+    """A solution of cards alone, as scale and points want it; one photo, 1 m below the origin."""
+    return Solution(
+        photos=("a.jpg",),
+        camera_from_network=(Pose(np.eye(3), np.array([0.0, 0.0, 1000.0])),),
+        groups=(CameraGroup("invented", CAMERA, np.zeros(9), False, ("a.jpg",)),),
+        group_of_photo=np.zeros(1, dtype=np.intp),
+        cards=tuple(cards),
+        dots_mm=np.asarray(dots_mm, dtype=float),
+        covariance_mm2=covariance_mm2,
+        sightings_of_card=np.full(len(cards), 5),
+        sighting_photo=np.zeros(len(cards), dtype=np.intp),
+        sighting_card=np.arange(len(cards)),
+        residuals_px=np.zeros((len(cards), 4, 2)),
+        sigma0=1.0,
+        redundancy=100,
+        rejected=(),
+    )
+
+
+def covariance_like(rng: np.random.Generator, size: int, sd: float) -> Array:
+    """A full covariance (size, size) with standard deviations of about ``sd``, correlated."""
+    root = rng.standard_normal((size, size)) + 2.0 * np.eye(size)
+    return np.asarray(sd**2 / (size + 4) * root @ root.T)
 
 
 def disturbed(network: Network, seed: int, share: float = 1.0) -> Network:

@@ -59,7 +59,7 @@ def find_holes(solution: Solution, rows: Sequence[CardOnPoint], seating_u_mm: fl
         positions[n] = hole_centre(solution.dots_mm[i].mean(axis=0), z, row.stem_mm)
         by_dots[n, :, 12 * i : 12 * i + 12] = _by_dots(solution.dots_mm[i], row.stem_mm)
         own[n] = seating_u_mm**2 * np.eye(3) + _U_STEM_MM**2 * np.outer(z, z)
-    flat = by_dots.reshape(3 * len(found), -1)
+    flat = by_dots.reshape(3 * len(found), solution.dots_mm.size)
     covariance = flat @ solution.covariance_mm2 @ flat.T
     for n in range(len(found)):
         covariance[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] += own[n]

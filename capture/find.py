@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.frames import Array
 from targets.card import ID_COUNT
 
-_SEARCH_PX = 1700
+SEARCH_PX = 1700
 """Longest side of the image that is searched; a tag then needs about 12 px a side there."""
 
 
@@ -20,7 +21,9 @@ class TagFound:
     corners_px: Array
 
 
-def find_tags(grey: np.ndarray) -> tuple[list[TagFound], list[int]]:
+def find_tags(
+    grey: NDArray[np.uint8], longest_px: int = SEARCH_PX
+) -> tuple[list[TagFound], list[int]]:
     """Tags of the 36h11 dictionary in a grey photo (H, W) uint8.
 
     The search runs on a reduced image: ten times faster on a phone's photo, and the tags need
@@ -32,14 +35,7 @@ def find_tags(grey: np.ndarray) -> tuple[list[TagFound], list[int]]:
     repeated : ids found at more than one place. Only a person can tell which of them is right,
         so none of these is among ``tags``.
     """
-    height_px, width_px = grey.shape
-    factor = max(1, round(max(width_px, height_px) / _SEARCH_PX))
-    if factor > 1:
-        size = (width_px // factor, height_px // factor)
-        whole = grey[: size[1] * factor, : size[0] * factor]
-        small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
-    else:
-        small = grey
+    small, factor = reduced(grey, longest_px)
     corners, ids, _ = _detector().detectMarkers(small)
     if ids is None:
         return [], []
@@ -58,6 +54,17 @@ def find_tags(grey: np.ndarray) -> tuple[list[TagFound], list[int]]:
         found.setdefault(tag, place)
     tags = [TagFound(t, found[t]) for t in sorted(found) if t not in repeated]
     return tags, sorted(repeated)
+
+
+def reduced(grey: NDArray[np.uint8], longest_px: int = SEARCH_PX) -> tuple[NDArray[np.uint8], int]:
+    """The photo for searching, and by which whole factor it was reduced."""
+    height_px, width_px = grey.shape
+    factor = max(1, round(max(width_px, height_px) / longest_px))
+    if factor == 1:
+        return grey, 1
+    size = (width_px // factor, height_px // factor)
+    whole = grey[: size[1] * factor, : size[0] * factor]
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8), factor
 
 
 def _side(corners_px: Array) -> float:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calib.photo import PhotoHeader, read_grey, read_header
 from capture.find import find_tags
+from capture.find_by_dots import find_tags_by_dots
 from capture.measure import CardPlace, measure_cards, refine_corners
 from capture.sightings import Sighting
 from targets.errors import UserError
@@ -146,6 +147,39 @@ def look_again(
                 added += 1
         updated[photo.name] = replace(photo, sightings=tuple(own[card] for card in sorted(own)))
     return PhotoSet(tuple(updated.values()), seen.unreadable), added
+
+
+def look_closer(
+    seen: PhotoSet, greys: GreyPhotos, progress: Callable[[int, int], None]
+) -> tuple[PhotoSet, int]:
+    """Search every photo once more: at full size, and by dots for cards whose tag is broken.
+
+    Slower than the first search by several times, so for jobs in which something is missing.
+    Returns the set with what was found and the number of new sightings.
+    """
+
+    def look(photo: PhotoSeen) -> list[Sighting]:
+        try:
+            grey = greys.read(photo.header.path)
+        except UserError:
+            return []
+        known = {s.card for s in photo.sightings} | set(photo.repeated)
+        tags, repeated = find_tags(grey, longest_px=max(grey.shape))
+        tags = [t for t in tags if t.id not in known]
+        known |= {t.id for t in tags} | set(repeated)
+        places = [CardPlace(t.id, t.corners_px) for t in tags]
+        found = measure_cards(grey, photo.name, refine_corners(grey, places))[0]
+        by_dots = [CardPlace(t.id, t.corners_px) for t in find_tags_by_dots(grey, known)]
+        spanned = measure_cards(grey, photo.name, by_dots)[0]
+        return [*found, *(s for s in spanned if s.measured.sum() >= 3)]
+
+    photos = []
+    added = 0
+    for photo, new in zip(seen.photos, _each(look, seen.photos, progress), strict=True):
+        every = sorted([*photo.sightings, *new], key=lambda s: s.card)
+        photos.append(replace(photo, sightings=tuple(every)))
+        added += len(new)
+    return PhotoSet(tuple(photos), seen.unreadable), added
 
 
 def _see(header: PhotoHeader, grey: NDArray[np.uint8]) -> PhotoSeen:

@@ -12,7 +12,7 @@ from calib.camera import Camera
 from calib.frames import Pose
 from calib.lens_file import read_profile
 from calib.photo import photo_paths
-from capture.photo_set import GreyPhotos, PhotoSet, look_again, see_photos
+from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.datum import (
@@ -77,6 +77,12 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     network = _network(seen, groups)
     clock.stop("adjusting")
     added = 0
+    if _incomplete(job, seen, network):
+        seen, added = look_closer(seen, greys, lambda i, n: progress("looking closer", i, n))
+        clock.stop("second look")
+        if added:
+            network = _network(seen, groups)
+            clock.stop("adjusting")
     for _ in range(_LOOKS):
         seen, more = look_again(
             seen,
@@ -178,6 +184,12 @@ def _network(
         DRIFT_SD,
         resume=resume,
     )
+
+
+def _incomplete(job: Job, seen: PhotoSet, network: NetworkFound) -> bool:
+    """Whether a photo or a card that the job lists has no place yet."""
+    listed = {row.card for row in job.cards} | {card for bar in job.bars for card in bar.cards}
+    return len(network.photos) < len(seen.photos) or not listed <= set(network.cards)
 
 
 def _posed(

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -40,10 +41,10 @@ class View:
     Attributes
     ----------
     photo, card : name and id.
-    rays : (4, 2) undistorted directions of the dots.
+    rays : (4, 2) undistorted directions of the dots, nan for one that is hidden.
     focal_px : to express errors in pixels.
     layout_mm : (4, 3) dots in the card frame.
-    poses : camera_from_card, one or two, best first.
+    poses : camera_from_card, one to four.
     """
 
     photo: str
@@ -75,7 +76,8 @@ def prepare_views(
 ) -> list[View]:
     """Views of all sightings; ``layout_mm`` gives (4, 2) per card.
 
-    A dot that was not measured is put where the tag's rough corners have it: good enough to start.
+    Three dots allow up to four poses, four dots two. With fewer measured, the others are put where
+    the tag's rough corners have them: good enough to start.
     """
     rays_of = np.empty((len(sightings), 4, 2))
     of_camera: dict[int, list[int]] = defaultdict(list)
@@ -89,7 +91,11 @@ def prepare_views(
     for sighting, rays in zip(sightings, rays_of, strict=True):
         camera = camera_of_photo[sighting.photo]
         layout = np.column_stack([layout_mm[sighting.card], np.zeros(4)])
-        poses = tuple(_plane_poses(layout, rays))
+        if sighting.measured.sum() == 3:
+            rays = np.where(sighting.measured[:, None], rays, np.nan)
+            poses = tuple(_three_point_poses(layout, rays))
+        else:
+            poses = tuple(_plane_poses(layout, rays))
         if poses:
             focal = float(camera.constants[:2].mean())
             views.append(View(sighting.photo, sighting.card, rays, focal, layout, poses))
@@ -286,7 +292,8 @@ def _errors_px(camera_from_card: Sequence[Pose], views: Sequence[View]) -> Array
     places = layout @ rotation.transpose(0, 2, 1) + translation[:, None]
     depth = np.maximum(places[:, :, 2:], 1.0)
     off = places[:, :, :2] / depth - np.array([v.rays for v in views])
-    errors = np.sqrt((off**2).sum(axis=2)).mean(axis=1) * np.array([v.focal_px for v in views])
+    each = np.sqrt((off**2).sum(axis=2))
+    errors = np.nanmean(each, axis=1) * np.array([v.focal_px for v in views])
     behind = places[:, :, 2].min(axis=1) <= 1.0
     return np.asarray(np.where(behind, _CAP_PX, np.minimum(errors, _CAP_PX)))
 
@@ -312,10 +319,11 @@ def _refine(camera_from_network: Pose, views: Sequence[View], places: Sequence[P
     """Resection over all dots of the views, whose cards lie at ``places`` in the network."""
     points = np.concatenate([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])
     rays = np.concatenate([v.rays for v in views])
+    seen = np.isfinite(rays[:, 0])
     turned, _ = cv2.Rodrigues(camera_from_network.rotation)
     turned, moved = cv2.solvePnPRefineLM(
-        points,
-        rays,
+        points[seen],
+        rays[seen],
         np.eye(3),
         None,
         turned.copy(),
@@ -339,6 +347,15 @@ def _filled(sighting: Sighting, layout_mm: Array) -> Array:
     return np.where(sighting.measured[:, None], sighting.dots_px, rough)
 
 
+def _three_point_poses(layout_mm: Array, rays: Array) -> list[Pose]:
+    """The up to four camera_from_card poses of three dots (Grunert's problem, OpenCV's AP3P)."""
+    seen = np.isfinite(rays[:, 0])
+    _, turned, moved = cv2.solveP3P(
+        layout_mm[seen], rays[seen].reshape(3, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_AP3P
+    )
+    return _facing_poses(turned, moved)
+
+
 def _plane_poses(layout_mm: Array, rays: Array) -> list[Pose]:
     """The one or two camera_from_card poses of four coplanar dots, best first.
 
@@ -347,9 +364,16 @@ def _plane_poses(layout_mm: Array, rays: Array) -> list[Pose]:
     _, turned, moved, _ = cv2.solvePnPGeneric(
         layout_mm, rays.reshape(4, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
     )
+    return _facing_poses(turned, moved)
+
+
+def _facing_poses(turned: Sequence[Any], moved: Sequence[Any]) -> list[Pose]:
+    """Poses of rotation vectors and translations that put the card's face before the camera."""
     poses = []
     for r, t in zip(turned, moved, strict=True):
-        if np.isfinite(r).all() and np.isfinite(t).all() and t[2, 0] > 0:
-            rotation, _ = cv2.Rodrigues(r)
-            poses.append(Pose(np.asarray(rotation), np.asarray(t, dtype=float).ravel()))
+        if not (np.isfinite(r).all() and np.isfinite(t).all() and t[2, 0] > 0):
+            continue
+        rotation = np.asarray(cv2.Rodrigues(r)[0], dtype=float)
+        if rotation[:, 2] @ t[:, 0] > 0:
+            poses.append(Pose(rotation, np.asarray(t, dtype=float).ravel()))
     return poses

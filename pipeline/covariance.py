@@ -53,8 +53,29 @@ class Precision:
     variance_factor: float
 
 
-def precision(network: Network, observations: Observations, priors: Priors) -> Precision:
-    """Cofactors at an optimum found by ``adjust``."""
+@dataclass(frozen=True)
+class Cofactors:
+    """Cofactors of all unknowns in one datum, which one being left open.
+
+    Only what does not depend on the datum may be read from them: distances, predicted images,
+    or anything else once ``gauge`` is projected out.
+
+    Attributes
+    ----------
+    normals : the normal equations; ``reduced`` (R, R) cofactors of photos, camera constants and
+        print scales, ``points`` (3 P, 3 P), ``mixed`` (R, 3 P) between them.
+    gauge : (3 P, 7) what the photos cannot see of the points.
+    """
+
+    normals: Normals
+    reduced: Array
+    mixed: Array
+    points: Array
+    gauge: Array
+
+
+def cofactors(network: Network, observations: Observations, priors: Priors) -> Cofactors:
+    """A generalised inverse of the normal equations at an optimum found by ``adjust``."""
     normals = build_normals(network, observations, priors)
     free = np.flatnonzero(normals.free)
     gauge_reduced, gauge_points = datum_directions(network, normals)
@@ -73,12 +94,28 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
     points = -carried.T @ mixed
     each = np.arange(count)
     points.reshape(count, width, count, width)[each, :, each, :] += normals.block_inverse
+    return Cofactors(normals, spread, mixed, points, gauge_points)
 
+
+def precision(network: Network, observations: Observations, priors: Priors) -> Precision:
+    """Cofactors at an optimum found by ``adjust``."""
+    all_of_them = cofactors(network, observations, priors)
+    normals, spread = all_of_them.normals, all_of_them.reduced
+    points, size = all_of_them.points, len(all_of_them.reduced)
+    count, width = normals.block_inverse.shape[:2]
     by_photo, by_constants, by_point, residuals = jacobians(network, observations, priors)
     leverage = _leverages(
-        network, observations, normals, spread, mixed, points, by_photo, by_constants, by_point
+        network,
+        observations,
+        normals,
+        spread,
+        all_of_them.mixed,
+        points,
+        by_photo,
+        by_constants,
+        by_point,
     )
-    projected = _inner(points, gauge_points)
+    projected = _inner(points, all_of_them.gauge)
 
     groups = len(network.constants)
     first = len(network.rotation) * normals.per_photo
@@ -95,7 +132,8 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
     if normals.per_photo == 12:
         drift[:] = np.diag(spread)[:first].reshape(-1, 12)[:, 6:]
 
-    redundancy = 2 * len(observations.px) - len(free) - 3 * len(network.points) + DATUM_DEFECT
+    free = int(normals.free.sum())
+    redundancy = 2 * len(observations.px) - free - 3 * len(network.points) + DATUM_DEFECT
     squares = float((residuals**2).sum())
     if normals.per_photo == 12:
         moving = priors.drift_sd > 0

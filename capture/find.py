@@ -75,9 +75,9 @@ def _detector() -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     # The default (0.03 of the image side) passes over tags that measure well.
     parameters.minMarkerPerimeterRate = 0.01
-    parameters.adaptiveThreshWinSizeMin = 7
-    parameters.adaptiveThreshWinSizeMax = 19
-    parameters.adaptiveThreshWinSizeStep = 12
+    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMax = 21
+    parameters.adaptiveThreshWinSizeStep = 16
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     return cv2.aruco.ArucoDetector(dictionary, parameters)

@@ -156,6 +156,7 @@ def adjust(
     priors: Priors,
     robust: float = np.inf,
     max_iterations: int = 50,
+    least_gain: float = 1e-10,
 ) -> Adjusted:
     """Levenberg-Marquardt from ``network`` to the nearest optimum.
 
@@ -163,6 +164,7 @@ def adjust(
     ----------
     robust : scale c of the Cauchy loss c^2 log(1 + s / c^2) in standard deviations; infinite for
         plain least squares.
+    least_gain : the relative gain in cost below which an iteration is taken for the last.
     """
     damping = 1e-4
     cost = _cost(network, observations, priors, robust)
@@ -185,7 +187,7 @@ def adjust(
         gain = cost - trial_cost
         network, cost = trial, trial_cost
         damping = max(damping * 0.1, 1e-12)
-        if gain <= 1e-10 * cost:
+        if gain <= least_gain * cost:
             converged = True
             break
     return Adjusted(network, cost, residuals_px(network, observations), converged, steps)

@@ -25,6 +25,8 @@ _FLOOR_PX = 0.015
 _GROSS_PX = 6.0
 """A sighting this far from its predicted place, beyond its own scatter, is another thing."""
 _ROUNDS = 8
+_ROUGH_GAIN = 1e-4
+"""Relative gain at which an adjustment stops whose outcome is only a step on the way."""
 
 
 @dataclass(frozen=True)
@@ -184,7 +186,7 @@ class _Growing:
             size = start.size
             self._arrange(self._supported(start))
             self.adjusted = adjust(
-                self.network, self.observations, self.priors, _ROBUST, max_iterations=25
+                self.network, self.observations, self.priors, _ROBUST, 25, _ROUGH_GAIN
             )
             self.network = self.adjusted.network
             self.constants = self.network.constants
@@ -192,7 +194,9 @@ class _Growing:
             if start.size == size:
                 break
         self._arrange(self._supported(start))
-        self.adjusted = adjust(self.network, self.observations, self.priors, _ROBUST)
+        self.adjusted = adjust(
+            self.network, self.observations, self.priors, _ROBUST, 25, _ROUGH_GAIN
+        )
         self.network = self.adjusted.network
         self.constants = self.network.constants
         return self
@@ -201,7 +205,9 @@ class _Growing:
         """Least squares, dots that contradict it taken out one per sighting and round."""
         self.priors = replace(self.priors, drift_sd=drift_sd)
         for _ in range(_ROUNDS):
-            self.adjusted = adjust(self.network, self.observations, self.priors, 4.0, 20)
+            self.adjusted = adjust(
+                self.network, self.observations, self.priors, 4.0, 20, _ROUGH_GAIN
+            )
             self.network = self.adjusted.network
             found = precision(self.network, self.observations, self.priors)
             self.priors = replace(

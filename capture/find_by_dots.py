@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from calib.frames import Array
-from capture.find import TagFound, reduced
+from capture.find import SEARCH_PX, TagFound, reduced
 from targets.card import ID_COUNT, TAG_CELLS, card_of, tag_pattern
 
 _BLOCK_PX = 41
@@ -37,9 +37,14 @@ _LEAST_DARKNESS = 13.0
 """Grey levels by which a dot's mean is darker than its surroundings: noise makes weaker spots."""
 
 
-def find_tags_by_dots(grey: NDArray[np.uint8], known: set[int]) -> list[TagFound]:
-    """Tags of cards of which at least three dots show, but for the ids in ``known``."""
-    small, factor = reduced(grey)
+def find_tags_by_dots(
+    grey: NDArray[np.uint8], known: set[int], longest_px: int = SEARCH_PX
+) -> list[TagFound]:
+    """Tags of cards of which at least three dots show, but for the ids in ``known``.
+
+    ``longest_px`` limits the longest side of the image that is searched.
+    """
+    small, factor = reduced(grey, longest_px)
     centres, semi = _ellipses(np.asarray(cv2.GaussianBlur(small, (3, 3), 0), dtype=np.uint8))
     found: dict[int, TagFound] = {}
     for quad in _squares(centres, semi):

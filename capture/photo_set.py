@@ -164,13 +164,15 @@ def look_closer(
         except UserError:
             return []
         known = {s.card for s in photo.sightings} | set(photo.repeated)
-        tags, repeated = find_tags(grey, longest_px=max(grey.shape))
+        whole_px = max(grey.shape)
+        tags, repeated = find_tags(grey, whole_px)
         tags = [t for t in tags if t.id not in known]
         known |= {t.id for t in tags} | set(repeated)
         places = [CardPlace(t.id, t.corners_px) for t in tags]
         found = measure_cards(grey, photo.name, refine_corners(grey, places))[0]
-        by_dots = [CardPlace(t.id, t.corners_px) for t in find_tags_by_dots(grey, known)]
-        spanned = measure_cards(grey, photo.name, by_dots)[0]
+        by_dots = find_tags_by_dots(grey, known, whole_px)
+        places = [CardPlace(t.id, t.corners_px) for t in by_dots]
+        spanned = measure_cards(grey, photo.name, places)[0]
         return [*found, *(s for s in spanned if s.measured.sum() >= 3)]
 
     photos = []

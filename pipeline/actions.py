@@ -122,12 +122,12 @@ def run_demo(folder: Path, progress: Progress) -> Outcome:
     """The rendered job from printed board to report, and how far it lies from the truth."""
     from pipeline.summary import exit_code, summary_lines
     from pipeline.truth import compare, comparison_lines, read_truth
-    from targets.board import Board
+    from targets.board import read_board
 
     copy_demo(find_samples(Path.cwd()), folder)
     job = folder / "job"
-    # What was rendered is the default board.
-    lens_lines = _calibrated(folder / "board", Board(), job / "phone.toml", progress)
+    board = read_board(folder / "board" / "board.toml")
+    lens_lines = _calibrated(folder / "board", board, job / "phone.toml", progress)
     result = _solved(job, progress)
     comparison = compare(result, read_truth(folder / "truth.json"))
     lines = (

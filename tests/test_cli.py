@@ -32,7 +32,7 @@ from pipeline.job import Job, read_job
 from pipeline.result import Result
 from pipeline.tables import write_tables
 from pipeline.truth import read_truth
-from targets.board import Board, read_board
+from targets.board import Board, read_board, write_board
 from targets.errors import UserError
 from tests.report_case import first_points, invented
 
@@ -486,6 +486,7 @@ def samples_in(folder: Path) -> Path:
     (samples / "job" / "photos" / "IMG_0001.jpg").write_bytes(b"photo")
     (samples / "job" / "results" / "report.html").write_text("of somebody's trial")
     (samples / "board" / "BOARD_01.jpg").write_bytes(b"board")
+    write_board(Board(), samples / "board" / "board.toml")
     (samples / "render_demo.py").touch()
     (samples / "truth.json").write_text('{"cards": [], "points": []}')
     return samples
@@ -564,7 +565,7 @@ def test_demo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     stand_in_solve(monkeypatch)
     outcome = run("demo")
     assert outcome.exit_code == 0
-    assert "  9 columns" in outcome.stdout  # the default board
+    assert "  9 columns" in outcome.stdout  # what board.toml says
     job = Path("datumshot-demo") / "job"
     assert read_profile(job / "phone.toml").verdict == "usable"
     assert f"Report: {job / 'results' / 'report.html'}\n" in outcome.stdout

@@ -518,7 +518,13 @@ def test_the_demo_is_copied_once(tmp_path: Path) -> None:
     samples = samples_in(tmp_path)
     folder = tmp_path / "deep" / "demo"
     copy_demo(samples, folder)
-    whole = ["board/BOARD_01.jpg", "job/job.toml", "job/photos/IMG_0001.jpg", "truth.json"]
+    whole = [
+        "board/BOARD_01.jpg",
+        "board/board.toml",
+        "job/job.toml",
+        "job/photos/IMG_0001.jpg",
+        "truth.json",
+    ]
     assert files_in(folder) == whole
     assert [path.name for path in folder.parent.iterdir()] == ["demo"]  # no traces
 

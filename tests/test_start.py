@@ -109,7 +109,7 @@ def test_all_photos_and_cards_find_their_place(seed: int, tilt_deg: float) -> No
 
 
 def test_false_tilts_of_single_views_are_outvoted() -> None:
-    """Small cards in poor photos (0.3 px): the smaller residual picks the false tilt of every sixth.
+    """Small cards in poor photos (0.3 px): the smaller residual picks every sixth tilt falsely.
 
     So the test above is about something. All the same every card comes out right.
     """
@@ -147,6 +147,34 @@ def test_a_card_that_no_photo_shares_is_no_start() -> None:
         keep = {first: {0, 1, 2, 3}, second: set(range(4 - common, 8))}
         few = [s for s in scene.sightings if s.card in keep.get(s.photo, ())]
         assert start_network(_views(replace(scene, sightings=tuple(few)))) == []
+
+
+def test_two_small_cards_in_two_photos_are_left_alone_where_not_clear() -> None:
+    """30 pairs of half-size cards side by side at 0.2 px: most resolved, none falsely.
+
+    Without the rule that the next best place must fit clearly worse two of them would be false.
+    """
+    resolved = 0
+    for seed in range(30):
+        scene = make_scene(
+            seed,
+            columns=2,
+            rows=1,
+            photos=2,
+            extent_mm=(300, 200),
+            tilt_deg=8.0,
+            noise_px=0.2,
+            first_card=300,
+        )
+        true_photos = dict(zip(scene.photos, scene.camera_from_vehicle, strict=True))
+        true_cards = _true_cards(scene)
+        for start in start_network(_views(scene))[:1]:
+            resolved += 1
+            for photo, pose in start.photos.items():
+                for card, place in start.cards.items():
+                    truth = true_photos[photo].compose(true_cards[card])
+                    assert _degrees(pose.compose(place), truth) < 15.0
+    assert 20 <= resolved < 30
 
 
 def test_a_wrong_id_does_not_spoil_the_others() -> None:

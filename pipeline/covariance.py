@@ -34,6 +34,7 @@ class Precision:
     Attributes
     ----------
     points : (3 P, 3 P) inner constraints over all points.
+    camera_root : (3 P, k) r; r r^T is what the unknown camera constants add to ``points``.
     constants : (G, 9, 9) of the camera constants, zero where fixed.
     print_scale : (2, 2), relative to the network's scale; nan without a layout.
     drift : (F, 6) variances of the drifts, zero where there is none.
@@ -44,6 +45,7 @@ class Precision:
     """
 
     points: Array
+    camera_root: Array
     constants: Array
     print_scale: Array
     drift: Array
@@ -150,6 +152,7 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
         redundancy += int(np.linalg.matrix_rank(priors.information[g]))
     return Precision(
         projected,
+        _camera_root(all_of_them, slice(first, last)),
         constants,
         print_scale,
         drift,
@@ -218,6 +221,26 @@ def _inner(cofactors: Array, null: Array) -> Array:
     basis, _ = np.linalg.qr(null)
     half = cofactors - basis @ (basis.T @ cofactors)
     return np.asarray(half - (half @ basis) @ basis.T)
+
+
+def _camera_root(known: Cofactors, constants: slice) -> Array:
+    """What unknown camera constants add to the points' cofactors, as a root (3 P, k).
+
+    With the constants known, the points' cofactors are Q_xx - Q_xc Q_cc^-1 Q_cx; the root is that
+    of the second term, for inner constraints. Constants that are held fixed add nothing.
+    """
+    own = known.reduced[constants, constants]
+    sd = np.sqrt(np.maximum(np.diag(own), 0.0))
+    free = sd > 0
+    if not free.any():
+        return np.zeros((len(known.points), 0))
+    # Units differ by ten orders (px of focal length, k3): equilibrate first.
+    values, vectors = np.linalg.eigh(own[np.ix_(free, free)] / np.outer(sd[free], sd[free]))
+    kept = values > 1e-12
+    mixed = known.mixed[constants][free] / sd[free, None]
+    root = mixed.T @ vectors[:, kept] / np.sqrt(values[kept])
+    basis, _ = np.linalg.qr(known.gauge)
+    return np.asarray(root - basis @ (basis.T @ root))
 
 
 def _leverages(

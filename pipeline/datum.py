@@ -29,6 +29,8 @@ class Datum:
     rms_mm : rms of the misfit, per coordinate.
     scatter_mm : standard deviation of the base points about the sheet beyond what the measurement
         explains (0 when it explains all); part of ``covariance_mm2``.
+    by_holes : (3 N, 3 N) derivative of ``positions_mm`` by the holes in the network frame.
+    sheet_root_mm : (3 N, 3 B) r, what the scatter adds to the covariance being r r^T.
     """
 
     vehicle_from_network: Pose
@@ -37,6 +39,8 @@ class Datum:
     misfit_mm: Array
     rms_mm: float
     scatter_mm: float
+    by_holes: Array
+    sheet_root_mm: Array
 
 
 def fit_frame(
@@ -75,7 +79,6 @@ def fit_frame(
 
     turned = pose.apply(positions_mm)
     turn = np.kron(np.eye(len(positions_mm)), pose.rotation)
-    moved = turn @ covariance_mm2 @ turn.T
     # y_i = R p_i + t; the base points move the frame by the gain, which takes their shifts to a
     # small rotation and shift.
     frame = np.concatenate(
@@ -83,9 +86,10 @@ def fit_frame(
     ).reshape(-1, 6)
     by_base = np.zeros((len(columns), 3 * len(positions_mm)))
     by_base[np.arange(len(columns)), columns] = 1.0
-    carry = np.eye(3 * len(positions_mm)) - frame @ gain @ by_base
     spread = frame @ gain
-    covariance = carry @ moved @ carry.T + scatter**2 * spread @ spread.T
+    by_holes = (np.eye(3 * len(positions_mm)) - spread @ by_base) @ turn
+    sheet_root = scatter * spread
+    covariance = by_holes @ covariance_mm2 @ by_holes.T + sheet_root @ sheet_root.T
     misfit = turned[base] - sheet_mm
     return Datum(
         pose,
@@ -94,6 +98,8 @@ def fit_frame(
         misfit,
         float(np.sqrt((misfit**2).mean())),
         scatter,
+        by_holes,
+        sheet_root,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,10 +10,13 @@ import numpy as np
 from calib.frames import Array, cross_matrix
 from pipeline.job import CardOnPoint
 from pipeline.solution import Solution
+from targets.card import card_of
 from targets.stem import hole_centre
 
-_U_STEM_MM = 0.05
+U_STEM_MM = 0.05
 """Standard uncertainty of a stem's length (turned or bought part, assumed)."""
+_TWIST = np.array([0.5, -0.5, 0.5, -0.5])
+"""What four dots can leave a plane by: one diagonal up, the other down."""
 
 
 @dataclass(frozen=True)
@@ -24,12 +27,17 @@ class Holes:
     ----------
     rows : their rows of cards.csv.
     positions_mm : (N, 3) in the network frame.
-    covariance_mm2 : (3 N, 3 N), seating and stem included.
+    covariance_mm2 : (3 N, 3 N), seating, stem and flatness included.
+    by_dots : (3 N, 12 C) derivative of the positions by the dots of all cards.
+    roots_mm : what lies between card and hole, by source: (3 N, k) matrices r, each of which adds
+        r r^T to the covariance.
     """
 
     rows: tuple[CardOnPoint, ...]
     positions_mm: Array
     covariance_mm2: Array
+    by_dots: Array
+    roots_mm: Mapping[str, Array]
 
 
 def card_axes(dots_mm: Array) -> Array:
@@ -41,29 +49,82 @@ def card_axes(dots_mm: Array) -> Array:
     return np.stack([x, np.cross(z, x), z], axis=1)
 
 
-def find_holes(solution: Solution, rows: Sequence[CardOnPoint], seating_u_mm: float) -> Holes:
+def find_holes(
+    solution: Solution,
+    rows: Sequence[CardOnPoint],
+    seating_u_mm: float,
+    stem_u_mm: float = U_STEM_MM,
+    flatness_mm: float = 0.0,
+) -> Holes:
     """Hole centres of the ``rows`` whose cards were measured.
 
-    The covariance is J C J^T with J the derivative of the hole by the card's four dots, plus the
-    seat (the same in every direction) and the stem (along its axis), each card for itself.
+    The covariance is J C J^T with J the derivative of the hole by the card's four dots, plus, each
+    card for itself: the seat (the same in every direction), the stem (along its axis), and the
+    flatness of the card: dots that do not lie in the plane that is square to the stem turn the
+    normal, and the hole at the end of the stem with it.
+
+    Parameters
+    ----------
+    seating_u_mm : standard uncertainty of the seat, per axis; stem_u_mm of the stem's length.
+    flatness_mm : standard deviation of the dots of an 80 mm card about that plane.
     """
     index = {card: i for i, card in enumerate(solution.cards)}
     found = tuple(r for r in rows if r.card in index)
-    positions = np.zeros((len(found), 3))
-    by_dots = np.zeros((len(found), 3, solution.dots_mm.size))
-    own = np.zeros((len(found), 3, 3))
+    count = len(found)
+    positions = np.zeros((count, 3))
+    by_dots = np.zeros((count, 3, solution.dots_mm.size))
+    # Block k of a root belongs to card k alone.
+    across, along, stem = (np.zeros((count, 3, count, width)) for width in (3, 1, 1))
+    flatness = np.zeros((count, 3, count, 4))
     axes = card_axes(solution.dots_mm)
     for n, row in enumerate(found):
         i = index[row.card]
         z = axes[i, 2]
         positions[n] = hole_centre(solution.dots_mm[i].mean(axis=0), z, row.stem_mm)
-        by_dots[n, :, 12 * i : 12 * i + 12] = _by_dots(solution.dots_mm[i], row.stem_mm)
-        own[n] = seating_u_mm**2 * np.eye(3) + _U_STEM_MM**2 * np.outer(z, z)
-    flat = by_dots.reshape(3 * len(found), solution.dots_mm.size)
+        own = _by_dots(solution.dots_mm[i], row.stem_mm)
+        by_dots[n, :, 12 * i : 12 * i + 12] = own
+        across[n, :, n] = seating_u_mm * (np.eye(3) - np.outer(z, z))
+        along[n, :, n, 0] = seating_u_mm * z
+        stem[n, :, n, 0] = stem_u_mm * z
+        flatness[n, :, n] = flatness_mm * _size(row.card) * (own.reshape(3, 4, 3) @ z)
+    flat = by_dots.reshape(3 * count, solution.dots_mm.size)
+    roots = {
+        name: root.reshape(3 * count, count * root.shape[3])
+        for name, root in (
+            ("seat across", across),
+            ("seat along", along),
+            ("stem", stem),
+            ("flatness", flatness),
+        )
+    }
     covariance = flat @ solution.covariance_mm2 @ flat.T
-    for n in range(len(found)):
-        covariance[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] += own[n]
-    return Holes(found, positions, covariance)
+    covariance += sum(root @ root.T for root in roots.values())
+    return Holes(found, positions, covariance, flat, roots)
+
+
+def card_flatness_mm(solution: Solution) -> float:
+    """Standard deviation of the dots of an 80 mm card about their plane, as these photos show it.
+
+    Four dots leave a plane by their twist alone, whose variance is that of one dot when each
+    strays for itself. Mean over all cards of square plus variance (expectation maximisation, as
+    for the drift in ``pipeline.network``), so that what the photos cannot tell stays as unsure as
+    the adjustment took it to be.
+    """
+    z = card_axes(solution.dots_mm)[:, 2]
+    size = np.array([_size(card) for card in solution.cards])
+    rows = _TWIST[:, None] * z[:, None, :]
+    twist = (rows * solution.dots_mm).sum(axis=(1, 2))
+    count = len(size)
+    blocks = solution.covariance_mm2.reshape(count, 12, count, 12)
+    own = blocks[np.arange(count), :, np.arange(count), :]
+    flat = rows.reshape(count, 12)
+    variance = np.einsum("ci,cij,cj->c", flat, own, flat)
+    return float(np.sqrt(((twist**2 + variance) / size**2).mean()))
+
+
+def _size(card: int) -> float:
+    """Size of a card, 1 for one of 80 mm."""
+    return card_of(card).width_mm / 80.0
 
 
 def _sides(dots_mm: Array) -> tuple[Array, Array]:

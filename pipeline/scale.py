@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,6 +18,8 @@ _ALPHA_SHARE = 0.1
 NIST Engineering Metrology Toolbox, Temperature Tutorial)."""
 _PAPER_SHARE = 0.005
 """Relative standard uncertainty of a printer's scale where no bar was seen (assumed)."""
+_LEAST_U_BAR_MM = 0.01
+"""Standard uncertainty of a bar that is stated with less: nothing is exact."""
 _OPEN_SHARE = 0.1
 """Scale before the bars speak: so loose that it adds nothing to what they say."""
 
@@ -39,9 +41,38 @@ class BarReading:
     U_mm: float
 
 
+@dataclass(frozen=True)
+class Scaled:
+    """A solution in true millimetres, and the linear map that made it.
+
+    Attributes
+    ----------
+    solution : in true millimetres; without any measured bar those of the printed cards, with the
+        printer's uncertainty.
+    readings : one per measured bar.
+    by_dots : (12 C, 12 C) derivative of its dots by those of the network.
+    roots_mm : what the scale adds, by source: (12 C, k) matrices r, each of which adds r r^T to the
+        covariance. "bar" holds the certificates, "temperature" all expansion, "print" the
+        printer's scale where no bar was seen.
+    """
+
+    solution: Solution
+    readings: tuple[BarReading, ...]
+    by_dots: Array
+    roots_mm: Mapping[str, Array]
+
+
 def apply_bars(
     solution: Solution, bars: Sequence[Bar], temperature_c: float, body_alpha_per_k: float
 ) -> tuple[Solution, tuple[BarReading, ...]]:
+    """The solution and readings of ``scale_network``."""
+    scaled = scale_network(solution, bars, temperature_c, body_alpha_per_k)
+    return scaled.solution, scaled.readings
+
+
+def scale_network(
+    solution: Solution, bars: Sequence[Bar], temperature_c: float, body_alpha_per_k: float
+) -> Scaled:
     """Scale a solution by the bars whose two cards were measured.
 
     The bars are observations of the network with an open scale: x' = x + K (L - d(x)),
@@ -51,23 +82,23 @@ def apply_bars(
 
     Lengths are those at the temperature of the shooting divided by the body's own expansion, so
     the result holds for a body at 20 degrees C.
-
-    Returns
-    -------
-    solution : in true millimetres; without any measured bar those of the printed cards, with the
-        printer's uncertainty.
-    readings : one per measured bar.
     """
     index = {card: i for i, card in enumerate(solution.cards)}
     seen = [b for b in bars if b.cards[0] in index and b.cards[1] in index]
     points = solution.dots_mm.reshape(-1)
     if not seen:
-        scaled = solution.covariance_mm2 + _PAPER_SHARE**2 * _scale_variance(points)
-        return replace(solution, covariance_mm2=scaled), ()
+        root = _PAPER_SHARE * _by_scale(points)
+        return Scaled(
+            replace(solution, covariance_mm2=solution.covariance_mm2 + root @ root.T),
+            (),
+            np.eye(len(points)),
+            {"print": root},
+        )
 
     body = 1.0 + body_alpha_per_k * (temperature_c - REFERENCE_TEMPERATURE_C)
     lengths = np.array([b.length_at_mm(temperature_c) for b in seen]) / body
-    noise = _length_covariance(seen, temperature_c, body_alpha_per_k)
+    roots = _length_roots(seen, temperature_c, body_alpha_per_k)
+    noise = sum((root @ root.T for root in roots.values()), np.zeros((len(seen), len(seen))))
     pairs = [(index[b.cards[0]], index[b.cards[1]]) for b in seen]
 
     readings = []
@@ -76,32 +107,61 @@ def apply_bars(
         if not others:
             readings.append(BarReading(bar, float("nan"), float("nan")))
             continue
-        x, p, _ = _updated(
+        update = _updated(
             points,
             solution.covariance_mm2,
             [pairs[k] for k in others],
             lengths[others],
             noise[np.ix_(others, others)],
         )
-        d, h = _distance(x, *pairs[i])
-        u = np.sqrt(h @ p @ h + noise[i, i])
+        d, h = _distance(update.points, *pairs[i])
+        u = np.sqrt(h @ update.covariance @ h + noise[i, i])
         # Told as the bar's own length at 20 degrees C, which is what its certificate says.
         at_20 = bar.length_mm / lengths[i]
         readings.append(BarReading(bar, float(d * at_20), float(2.0 * u * at_20)))
 
-    x, p, scale = _updated(points, solution.covariance_mm2, pairs, lengths, noise)
+    update = _updated(points, solution.covariance_mm2, pairs, lengths, noise)
     moved = tuple(
-        Pose(pose.rotation, pose.translation * scale) for pose in solution.camera_from_network
+        Pose(pose.rotation, pose.translation * update.scale)
+        for pose in solution.camera_from_network
     )
-    return (
+    return Scaled(
         replace(
             solution,
-            dots_mm=x.reshape(solution.dots_mm.shape),
-            covariance_mm2=p,
+            dots_mm=update.points.reshape(solution.dots_mm.shape),
+            covariance_mm2=update.covariance,
             camera_from_network=moved,
         ),
         tuple(readings),
+        update.by_points,
+        {
+            # What little of the scale the bars leave open is theirs.
+            "bar": np.hstack([update.gain @ roots["bar"], update.open_root]),
+            "temperature": update.gain @ roots["temperature"],
+        },
     )
+
+
+@dataclass(frozen=True)
+class _Update:
+    """Points after the bars have spoken.
+
+    Attributes
+    ----------
+    points : (12 C,) and their covariance (12 C, 12 C).
+    scale : the factor applied to all points before the bars mended the shape.
+    by_points : (12 C, 12 C) derivative of the points by those before.
+    gain : (12 C, bars) derivative of the points by the bars' lengths.
+    open_root : (12 C, 1) what the bars leave of the open scale; its square is part of the
+        covariance.
+    """
+
+    points: Array
+    covariance: Array
+    scale: float
+    by_points: Array
+    gain: Array
+    open_root: Array
 
 
 def _updated(
@@ -110,13 +170,13 @@ def _updated(
     pairs: Sequence[tuple[int, int]],
     lengths_mm: Array,
     noise: Array,
-) -> tuple[Array, Array, float]:
-    """Points (12 C,) and covariance after the bars have spoken, and the scale applied."""
+) -> _Update:
     weights = 1.0 / np.diag(noise)
     now = np.array([_distance(points, a, b)[0] for a, b in pairs])
     scale = float((weights * lengths_mm * now).sum() / (weights * now**2).sum())
     x = points * scale
-    p = covariance * scale**2 + _OPEN_SHARE**2 * _scale_variance(x)
+    by_scale = _OPEN_SHARE * _by_scale(x)
+    p = covariance * scale**2 + by_scale @ by_scale.T
     rows = [_distance(x, a, b) for a, b in pairs]
     h = np.array([row for _, row in rows])
     innovation = lengths_mm - np.array([d for d, _ in rows])
@@ -125,7 +185,14 @@ def _updated(
     # Joseph's form keeps the covariance symmetric and positive.
     kept = np.eye(len(x)) - gain @ h
     updated = kept @ p @ kept.T + gain @ noise @ gain.T
-    return x + gain @ innovation, 0.5 * (updated + updated.T), scale
+    return _Update(
+        x + gain @ innovation,
+        0.5 * (updated + updated.T),
+        scale,
+        kept * scale,
+        gain,
+        kept @ by_scale,
+    )
 
 
 def _distance(points: Array, a: int, b: int) -> tuple[float, Array]:
@@ -139,27 +206,27 @@ def _distance(points: Array, a: int, b: int) -> tuple[float, Array]:
     return distance, row.reshape(-1)
 
 
-def _scale_variance(points: Array) -> Array:
-    """Covariance of points for a relative scale variance of 1, about their centroid."""
+def _by_scale(points: Array) -> Array:
+    """Derivative (12 C, 1) of points by their scale about their centroid."""
     off = points.reshape(-1, 3)
-    off = (off - off.mean(axis=0)).reshape(-1)
-    return np.outer(off, off)
+    return np.asarray((off - off.mean(axis=0)).reshape(-1, 1))
 
 
-def _length_covariance(bars: Sequence[Bar], temperature_c: float, body_alpha_per_k: float) -> Array:
-    """Covariance of the bars' lengths referred to the body, mm^2.
+def _length_roots(
+    bars: Sequence[Bar], temperature_c: float, body_alpha_per_k: float
+) -> Mapping[str, Array]:
+    """What makes the B bars' lengths, referred to the body, unsure, by source: (B, k) roots, mm.
 
-    Certificate and own expansion are each bar's own; the temperature is common to all.
+    Certificate and own expansion are each bar's own; the temperature and the body's expansion are
+    common to all.
     """
     off_k = temperature_c - REFERENCE_TEMPERATURE_C
-    own = np.array(
-        [np.hypot(b.U_mm / 2.0, b.length_mm * b.alpha_per_k * _ALPHA_SHARE * off_k) for b in bars]
-    )
-    common = np.array([b.length_mm * (b.alpha_per_k - body_alpha_per_k) for b in bars])
-    body = np.array([b.length_mm * body_alpha_per_k * _ALPHA_SHARE * off_k for b in bars])
-    # A bar stated without uncertainty is still not exact: a hundredth of a millimetre.
-    return (
-        np.diag(np.maximum(own, 0.01) ** 2)
-        + np.outer(common, common) * _U_TEMPERATURE_K**2
-        + np.outer(body, body)
-    )
+    length = np.array([b.length_mm for b in bars])
+    alpha = np.array([b.alpha_per_k for b in bars])
+    certificate = np.array([max(b.U_mm / 2.0, _LEAST_U_BAR_MM) for b in bars])
+    thermal = [
+        np.diag(length * alpha * _ALPHA_SHARE * off_k),
+        (length * (alpha - body_alpha_per_k) * _U_TEMPERATURE_K)[:, None],
+        (length * body_alpha_per_k * _ALPHA_SHARE * off_k)[:, None],
+    ]
+    return {"bar": np.diag(certificate), "temperature": np.hstack(thermal)}

@@ -270,6 +270,7 @@ def test_a_dot_that_nothing_checks_is_never_called_an_outlier() -> None:
     """Without redundancy the residual is nought over nought: it gets no statistic."""
     nothing = Precision(
         points=np.zeros((3, 3)),
+        camera_root=np.zeros((3, 0)),
         constants=np.zeros((1, 9, 9)),
         print_scale=np.zeros((2, 2)),
         drift=np.zeros((1, 6)),

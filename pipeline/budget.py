@@ -1,0 +1,106 @@
+"""The uncertainty budget: how much of each point's U comes from where.
+
+From dots to deviations the way is linear, to the accuracy that matters here: x' = A x + G l for
+the scale (l the lengths of the bars), hole = J x', position = C hole for the vehicle frame. What
+is unsure at one stage goes through the matrices of those that follow, so the covariance of the
+positions is a sum over sources that are independent of each other (GUM, JCGM 100:2008, 5.1, from
+memory). Each is kept as a root r, its share of the covariance being r r^T; only the photos' share
+is a full matrix. Base points bring the same sources in through C, and their scatter about the
+sheet as one of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.frames import Array
+from pipeline.datum import Datum
+from pipeline.points import Holes
+from pipeline.scale import Scaled
+from pipeline.solution import Solution
+
+SOURCES = {
+    "photos": "the measurement of the dots in the photos",
+    "camera": "the camera constants, found from photos themselves",
+    "bar": "the bars' certificates",
+    "print": "the printer's scale, no bar having been measured",
+    "temperature": "the temperature and expansion of bars and body",
+    "seat across": "the seat of the card in its hole, across its axis",
+    "seat along": "the seat of the card in its hole, along its axis",
+    "stem": "the length of the stem",
+    "flatness": "the flatness of the card",
+    "sheet": "the base points' own deviations from the sheet",
+}
+"""All sources and what they are."""
+
+COVERAGE_FACTOR = 2.0
+"""U = k u; k = 2 stands for about 95 % (GUM)."""
+
+
+@dataclass(frozen=True)
+class BudgetRow:
+    """Where the uncertainty of one point comes from; (3,) arrays are length, width, height, mm.
+
+    Attributes
+    ----------
+    point, side : name and L, R or C.
+    u_mm : standard uncertainty by source; their squares add up to that of the deviation.
+    dominant : the source that contributes most, over all three axes.
+    """
+
+    point: str
+    side: str
+    u_mm: Mapping[str, Array]
+    dominant: str
+
+    @property
+    def U_mm(self) -> Array:
+        """(3,) expanded uncertainty, k = 2."""
+        return COVERAGE_FACTOR * np.sqrt(sum((u**2 for u in self.u_mm.values()), np.zeros(3)))
+
+
+def covariances_by_source(
+    free: Solution, camera_root_mm: Array, scaled: Scaled, holes: Holes, datum: Datum
+) -> dict[str, Array]:
+    """Covariance (3 N, 3 N) of the positions in the vehicle frame by source, mm^2.
+
+    Parameters
+    ----------
+    free : the network before the bars.
+    camera_root_mm : (12 C, k) r, the camera constants' part of its covariance being r r^T.
+    scaled, holes, datum : the stages that follow, each with its linear map.
+    """
+    by_dots = datum.by_holes @ holes.by_dots
+    by_network = by_dots @ scaled.by_dots
+    roots = {"camera": by_network @ camera_root_mm}
+    roots |= {source: by_dots @ root for source, root in scaled.roots_mm.items()}
+    roots |= {source: datum.by_holes @ root for source, root in holes.roots_mm.items()}
+    roots["sheet"] = datum.sheet_root_mm
+    by_source = {source: root @ root.T for source, root in roots.items()}
+    photos = by_network @ free.covariance_mm2 @ by_network.T - by_source["camera"]
+    return {"photos": photos, **by_source}
+
+
+def budget(
+    free: Solution, camera_root_mm: Array, scaled: Scaled, holes: Holes, datum: Datum
+) -> tuple[BudgetRow, ...]:
+    """The budget of each hole; parameters as in ``covariances_by_source``."""
+    variances = {
+        # A difference of covariances may fall below zero by rounding.
+        source: np.maximum(np.diag(covariance), 0.0).reshape(-1, 3)
+        for source, covariance in covariances_by_source(
+            free, camera_root_mm, scaled, holes, datum
+        ).items()
+    }
+    return tuple(
+        BudgetRow(
+            point=row.point,
+            side=row.side,
+            u_mm={source: np.sqrt(v[n]) for source, v in variances.items()},
+            dominant=max(variances, key=lambda source: float(variances[source][n].sum())),
+        )
+        for n, row in enumerate(holes.rows)
+    )

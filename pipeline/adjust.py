@@ -276,8 +276,8 @@ def build_normals(
     diagonal = np.arange(3 * m)
     block_matrix[:, diagonal, diagonal] *= 1.0 + damping
     block_inverse = np.asarray(np.linalg.inv(block_matrix), dtype=float)
-    carried = np.matmul(to_blocks.transpose(1, 0, 2), block_inverse)
-    flat = carried.transpose(1, 0, 2).reshape(size, points * 3)
+    carried = np.einsum("rbk,bkj->rbj", to_blocks, block_inverse)
+    flat = carried.reshape(size, points * 3)
     reduced -= flat @ to_blocks.reshape(size, points * 3).T
     gradient -= flat @ block_gradient.ravel()
     free = np.ones(size, dtype=bool)

@@ -28,7 +28,7 @@ class Datum:
     misfit_mm : (B, 3) base points minus sheet.
     rms_mm : rms of the misfit, per coordinate.
     scatter_mm : standard deviation of the base points about the sheet beyond what the measurement
-        explains (0 when it explains all); part of ``covariance_mm2``.
+        explains, as few points tell it (``sheet_scatter_mm``); part of ``covariance_mm2``.
     by_holes : (3 N, 3 N) derivative of ``positions_mm`` by the holes in the network frame.
     sheet_root_mm : (3 N, 3 B) r, what the scatter adds to the covariance being r r^T.
     """
@@ -52,9 +52,8 @@ def fit_frame(
     """Weighted fit of base points to the sheet: six degrees, no scale.
 
     Minimises v^T W v with v = R p + t - q over the base points and W the inverse of their
-    covariance plus scatter^2 I. The scatter is raised from zero until v^T W v is what its 3 B - 6
-    degrees of freedom allow (Mandel and Paule, Analytical Chemistry 42:1194, 1970, from memory), so
-    that base points which disagree with the sheet make every figure less sure.
+    covariance plus scatter^2 I, so that base points which disagree with the sheet make every
+    figure less sure.
 
     Parameters
     ----------
@@ -65,25 +64,14 @@ def fit_frame(
     start = _closest(positions_mm[base], sheet_mm)
     columns = (3 * base[:, None] + np.arange(3)).ravel()
     measured = covariance_mm2[np.ix_(columns, columns)]
-    freedom = 3 * len(base) - 6
-    scatter = 0.0
-    pose, squares, gain = _weighted(positions_mm[base], sheet_mm, measured, scatter, start)
-    if squares > freedom:
-        low, high = 0.0, 1.0
-        while _weighted(positions_mm[base], sheet_mm, measured, high, start)[1] > freedom:
-            low, high = high, 2.0 * high
-        for _ in range(40):
-            scatter = 0.5 * (low + high)
-            pose, squares, gain = _weighted(positions_mm[base], sheet_mm, measured, scatter, start)
-            low, high = (scatter, high) if squares > freedom else (low, scatter)
+    scatter = sheet_scatter_mm(positions_mm[base], sheet_mm, measured)
+    pose, gain = _weighted(positions_mm[base], sheet_mm, measured, scatter, start)
 
     turned = pose.apply(positions_mm)
     turn = np.kron(np.eye(len(positions_mm)), pose.rotation)
     # y_i = R p_i + t; the base points move the frame by the gain, which takes their shifts to a
     # small rotation and shift.
-    frame = np.concatenate(
-        [-cross_matrix(turned), np.broadcast_to(np.eye(3), (len(turned), 3, 3))], axis=2
-    ).reshape(-1, 6)
+    frame = _by_frame(turned)
     by_base = np.zeros((len(columns), 3 * len(positions_mm)))
     by_base[np.arange(len(columns)), columns] = 1.0
     spread = frame @ gain
@@ -101,6 +89,37 @@ def fit_frame(
         by_holes,
         sheet_root,
     )
+
+
+def sheet_scatter_mm(points_mm: Array, sheet_mm: Array, covariance_mm2: Array) -> float:
+    """Standard deviation (rms of its posterior) of base points about the sheet, mm.
+
+    No body is built to the sheet exactly. What the base points (B, 3) cannot take up by any rigid
+    motion, 3 B - 6 numbers r, has the covariance C of the measurement plus s^2 I. Few numbers do
+    not tell s well: the best estimate is often nought, and U would hold too seldom. So the mean
+    of s^2 is taken over all s by their likelihood (restricted, of r; Patterson and Thompson,
+    Biometrika 58:545, 1971, from memory), with log(s^2 + mean of C) uniform beforehand. For a
+    scatter that outweighs the measurement this is r^T r / (f - 2), f = 3 B - 6, the variance of
+    Student's t, where the plain mean square is r^T r / f: what makes k = 2 right for few base
+    points (GUM, JCGM 100:2008, G.3, lets k grow instead, from memory).
+    """
+    pose = _closest(points_mm, sheet_mm)
+    turned = pose.apply(points_mm)
+    rigid = _by_frame(turned)
+    # What is square to all rigid motions, then the directions in which the measurement is diagonal.
+    complement = np.linalg.svd(rigid)[0][:, 6:]
+    turn = np.kron(np.eye(len(points_mm)), pose.rotation)
+    own, vectors = np.linalg.eigh(complement.T @ turn @ covariance_mm2 @ turn.T @ complement)
+    own = np.maximum(own, 1e-12)
+    squares = (vectors.T @ complement.T @ (turned - sheet_mm).ravel()) ** 2
+    least = float(own.mean())
+    largest = max(least, float(squares.sum()))
+    total = least * np.exp(np.linspace(0.0, np.log(1e6 * largest / least), 2000))
+    each = total[:, None] - least + own
+    log_likelihood = -0.5 * (np.log(each) + squares / each).sum(axis=1)
+    weight = np.exp(log_likelihood - log_likelihood.max())
+    weight[[0, -1]] *= 0.5
+    return float(np.sqrt(weight @ (total - least) / weight.sum()))
 
 
 def spread_mm(points_mm: Array) -> float:
@@ -140,10 +159,16 @@ def _closest(points_mm: Array, sheet_mm: Array) -> Pose:
     return Pose(rotation, mean_q - rotation @ mean_p)
 
 
+def _by_frame(points_mm: Array) -> Array:
+    """Derivative (3 N, 6) of points (N, 3) by a small rotation and a shift of their frame."""
+    shift = np.broadcast_to(np.eye(3), (len(points_mm), 3, 3))
+    return np.concatenate([-cross_matrix(points_mm), shift], axis=2).reshape(-1, 6)
+
+
 def _weighted(
     points_mm: Array, sheet_mm: Array, measured: Array, scatter_mm: float, start: Pose
-) -> tuple[Pose, float, Array]:
-    """Pose, v^T W v and gain (6, 3 B) of the weighted fit.
+) -> tuple[Pose, Array]:
+    """Pose and gain (6, 3 B) of the weighted fit.
 
     The gain takes shifts of the base points in the vehicle frame to rotation and shift of it.
     """
@@ -152,16 +177,12 @@ def _weighted(
         turned = pose.apply(points_mm)
         turn = np.kron(np.eye(len(points_mm)), pose.rotation)
         spread = turn @ measured @ turn.T + scatter_mm**2 * np.eye(len(measured))
-        weight = np.linalg.inv(spread)
-        v = (turned - sheet_mm).ravel()
-        by_frame = np.concatenate(
-            [-cross_matrix(turned), np.broadcast_to(np.eye(3), (len(turned), 3, 3))], axis=2
-        ).reshape(-1, 6)
-        normal = by_frame.T @ weight
+        by_frame = _by_frame(turned)
+        normal = np.linalg.solve(spread, by_frame).T
         gain = np.linalg.solve(normal @ by_frame, normal)
-        step = -gain @ v
+        step = -gain @ (turned - sheet_mm).ravel()
         rotation = rotations(step[:3])
         pose = Pose(rotation @ pose.rotation, rotation @ pose.translation + step[3:])
         if np.abs(step).max() < 1e-10:
             break
-    return pose, float(v @ weight @ v), gain
+    return pose, gain

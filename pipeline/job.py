@@ -22,9 +22,12 @@ CARD_COLUMNS = ("card", "point", "side", "stem_mm", "note")
 STEEL_ALPHA_PER_K = 11.5e-6
 """Linear expansion of steel (Swyt, NIST J. Res. 99:31, 1994)."""
 
+STEM_U_MM = 0.05
+"""Standard uncertainty of a stem's length (turned or bought part, assumed)."""
+
 _KEYS = (
     *("title", "parts", "temperature_c", "tolerance_mm", "lens", "seating_u_mm"),
-    *("body_alpha_per_k", "bar", "datum"),
+    *("stem_u_mm", "body_alpha_per_k", "bar", "datum"),
 )
 _BAR_KEYS = ("cards", "length_mm", "U_mm", "alpha_per_k")
 _LARGEST_ALPHA_PER_K = 1e-4
@@ -61,6 +64,7 @@ class Job:
     base : names "POINT SIDE" of the base points, or None for "auto".
     cards : rows of cards.csv, empty when there is none.
     sheet : the reference sheet, None when there is none.
+    stem_u_mm : standard uncertainty of a stem's length.
     """
 
     folder: Path
@@ -75,15 +79,16 @@ class Job:
     base: tuple[str, ...] | None
     cards: tuple[CardOnPoint, ...]
     sheet: ReferenceSheet | None
+    stem_u_mm: float = STEM_U_MM
 
 
 def read_job(folder: Path) -> Job:
     """Read job.toml, sheet.csv and cards.csv of a job folder.
 
     ``parts`` must be given; the other keys have defaults: title the folder's name, temperature_c
-    20, tolerance_mm 3, lens "self", seating_u_mm 0.2, body_alpha_per_k that of steel, no bars,
-    base "auto". A sheet.csv with nothing below its header counts as none. Whether enough base
-    points were measured is for the datum to say.
+    20, tolerance_mm 3, lens "self", seating_u_mm 0.2, stem_u_mm 0.05, body_alpha_per_k that of
+    steel, no bars, base "auto". A sheet.csv with nothing below its header counts as none. Whether
+    enough base points were measured is for the datum to say.
 
     Raises
     ------
@@ -120,6 +125,7 @@ def read_job(folder: Path) -> Job:
         base=_base(settings, sheet),
         cards=read_cards(cards_path, sheet, bar_cards) if cards_path.exists() else (),
         sheet=sheet,
+        stem_u_mm=settings.number("stem_u_mm", 0.0, 100.0, STEM_U_MM),
     )
 
 
@@ -228,11 +234,15 @@ lens = "self"
 # How far a card's stem may sit off the middle of its hole (standard uncertainty per axis).
 seating_u_mm = 0.2
 
+# How well the length of a stem is known (standard uncertainty).
+stem_u_mm = {STEM_U_MM}
+
 # Thermal expansion of the body per kelvin (steel).
 body_alpha_per_k = {STEEL_ALPHA_PER_K}
 
 # Every bar: its two cards, the length between their centres at 20 degrees C, the expanded
 # uncertainty (k = 2) of that length, and the expansion of its material (aluminium 23.1e-6).
+# Nothing is exact: a bar stated to better than 0.02 mm counts as good to 0.02 mm.
 # Nothing but a bar gives the scale; a second one checks the first.
 # [[bar]]
 # cards = [90, 91]

@@ -8,13 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.frames import Array, cross_matrix
-from pipeline.job import CardOnPoint
+from pipeline.job import STEM_U_MM, CardOnPoint
 from pipeline.solution import Solution
 from targets.card import card_of
 from targets.stem import hole_centre
 
-U_STEM_MM = 0.05
-"""Standard uncertainty of a stem's length (turned or bought part, assumed)."""
 _TWIST = np.array([0.5, -0.5, 0.5, -0.5])
 """What four dots can leave a plane by: one diagonal up, the other down."""
 
@@ -53,7 +51,7 @@ def find_holes(
     solution: Solution,
     rows: Sequence[CardOnPoint],
     seating_u_mm: float,
-    stem_u_mm: float = U_STEM_MM,
+    stem_u_mm: float = STEM_U_MM,
     flatness_mm: float = 0.0,
 ) -> Holes:
     """Hole centres of the ``rows`` whose cards were measured.

@@ -19,6 +19,7 @@ temperature_c = 22
 tolerance_mm = 2.5
 lens = "self"
 seating_u_mm = 0.15
+stem_u_mm = 0.03
 body_alpha_per_k = 12e-6
 
 [[bar]]
@@ -54,7 +55,7 @@ def test_everything_arrives(folder: Path) -> None:
     job = read_job(folder)
     assert (job.folder, job.title, job.parts) == (folder, "Van, front left", "in")
     assert (job.temperature_c, job.tolerance_mm, job.seating_u_mm) == (22.0, 2.5, 0.15)
-    assert (job.lens, job.body_alpha_per_k) == (None, 12e-6)
+    assert (job.lens, job.body_alpha_per_k, job.stem_u_mm) == (None, 12e-6, 0.03)
     assert job.bars == (Bar((90, 91), 1200.0, 0.1, 23.1e-6),)
     assert job.base == ("B L", "B R")
     assert job.cards == (
@@ -71,7 +72,7 @@ def test_what_is_not_said_has_a_default(tmp_path: Path) -> None:
     job = read_job(tmp_path)
     assert (job.title, job.temperature_c, job.tolerance_mm) == (tmp_path.name, 20.0, 3.0)
     assert (job.lens, job.seating_u_mm, job.bars, job.base) == (None, 0.2, (), None)
-    assert (job.cards, job.sheet) == ((), None)
+    assert (job.cards, job.sheet, job.stem_u_mm) == ((), None, 0.05)
     assert job.body_alpha_per_k == 11.5e-6  # steel: Swyt, NIST J. Res. 99:31, 1994
 
 
@@ -117,6 +118,9 @@ def test_the_lens_is_found_beside_the_job(folder: Path) -> None:
         ("= 2.5", "= 0", "key 'tolerance_mm': 0 cannot be; give a number above 0"),
         ("= 2.5", "= inf", "key 'tolerance_mm': inf cannot be"),
         ("= 0.15", "= -0.1", "key 'seating_u_mm': -0.1 cannot be"),
+        ("= 0.03", "= -0.01", "key 'stem_u_mm': -0.01 cannot be; give a number between 0 and 100"),
+        ("= 0.03", '= "0.03"', "key 'stem_u_mm': '0.03' is not a number"),
+        ("stem_u_mm", "stem_mm", "the key 'stem_mm' is not known"),
         ("= 12e-6", "= 11.5", "key 'body_alpha_per_k': 11.5 cannot be; give a number between 0 a"),
         ('"self"', '"phone.toml"', "key 'lens': there is no lens profile"),
         ('"self"', '"a\\u0000b"', "key 'lens': there is no lens profile"),
@@ -256,7 +260,7 @@ def test_a_new_job_explains_every_key(tmp_path: Path) -> None:
     assert caught.value.where == "job.toml"
     assert keys == {
         *("title", "parts", "temperature_c", "tolerance_mm", "lens", "seating_u_mm"),
-        *("body_alpha_per_k", "bar", "datum"),
+        *("stem_u_mm", "body_alpha_per_k", "bar", "datum"),
     }
 
 

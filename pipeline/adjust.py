@@ -7,7 +7,8 @@ Levenberg-Marquardt (Triggs et al., Bundle adjustment: a modern synthesis, 2000,
 
 A phone reads its rows one after the other while the hand turns. Each photo may therefore carry a
 drift: its pose changes linearly over the rows, exp(tau w) about the camera and tau d along it,
-tau running from -1/2 in the first row to +1/2 in the last.
+tau running from -1/2 in the first row to +1/2 in the last. A phone that stabilises its image moves
+its lens: each photo may also carry a shift of its principal point.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from calib.camera import project_with_jacobians
 from calib.frames import Array, cross_matrix, rotations
 from pipeline.layout import Layout, layout_terms
 
-SCALE_HOLD = 1e10
+SCALE_HOLD = 1e8
 """Information of the convention that the mean print scale is 1."""
 
 
@@ -66,6 +67,7 @@ class Network:
     constants : (G, 9) camera constants; group : (F,) which of them a photo uses.
     points : (P, 3); the points of one card follow each other.
     print_scale : (2,) of the cards in x and y, where their layout is used.
+    shift : (F, 2) px by which stabilisation moved each photo's principal point; None for nowhere.
     """
 
     rotation: Array
@@ -75,6 +77,40 @@ class Network:
     group: NDArray[np.intp]
     points: Array
     print_scale: Array = field(default_factory=lambda: np.ones(2))
+    shift: Array | None = None
+
+    @property
+    def shift_px(self) -> Array:
+        """(F, 2) shift of the principal points, zero where there is none."""
+        return np.zeros((len(self.rotation), 2)) if self.shift is None else self.shift
+
+
+@dataclass(frozen=True)
+class PhotoColumns:
+    """The unknowns of one photo, in order: small rotation, translation, drift, shift.
+
+    Attributes
+    ----------
+    drifts, shifts : whether there are drifts (6) and shifts of the principal point (2).
+    """
+
+    drifts: bool
+    shifts: bool
+
+    @property
+    def count(self) -> int:
+        """Unknowns of one photo."""
+        return 6 + 6 * self.drifts + 2 * self.shifts
+
+    @property
+    def drift(self) -> slice:
+        """Columns of the drift, none of them without drifts."""
+        return slice(6, 6 + 6 * self.drifts)
+
+    @property
+    def shift(self) -> slice:
+        """Columns of the shift, none of them without shifts."""
+        return slice(self.count - 2 * self.shifts, self.count)
 
 
 @dataclass(frozen=True)
@@ -86,6 +122,7 @@ class Priors:
     constants : (G, 9) and information (G, 9, 9). A constant that is to stay as it is gets an
         entry in ``fixed`` (9,).
     drift_sd : (6,) standard deviation of the drift, 0 = no drift.
+    shift_sd_px : standard deviation of the principal point's shift, 0 = no shift.
     layout : known layout of the cards, or None where points are just points.
     """
 
@@ -94,6 +131,12 @@ class Priors:
     fixed: NDArray[np.bool_]
     drift_sd: Array
     layout: Layout | None = None
+    shift_sd_px: float = 0.0
+
+    @property
+    def columns(self) -> PhotoColumns:
+        """Which unknowns a photo has."""
+        return PhotoColumns(bool(np.any(self.drift_sd > 0)), self.shift_sd_px > 0)
 
     @staticmethod
     def none(constants: Array) -> Priors:
@@ -116,7 +159,7 @@ class Normals:
     ----------
     reduced : (R, R) Schur complement, not damped; gradient (R,). Order: photos, camera constants,
         two print scales where a layout is used.
-    free : (R,) which reduced unknowns are unknown at all; per_photo : unknowns of one photo.
+    free : (R,) which reduced unknowns are unknown at all; columns : unknowns of a photo.
     to_blocks : (R, B, 3 m) coupling E of the blocks of points that are eliminated together (m = 1,
         or the points of a card); block_inverse : (B, 3 m, 3 m) V^-1; block_gradient (B, 3 m).
     """
@@ -124,10 +167,15 @@ class Normals:
     reduced: Array
     gradient: Array
     free: NDArray[np.bool_]
-    per_photo: int
+    columns: PhotoColumns
     to_blocks: Array
     block_inverse: Array
     block_gradient: Array
+
+    @property
+    def per_photo(self) -> int:
+        """Unknowns of one photo."""
+        return self.columns.count
 
 
 @dataclass(frozen=True)
@@ -237,11 +285,16 @@ def build_normals(
         rows = slice(first + 9 * g, first + 9 * g + 9)
         reduced[rows, rows] = group_blocks[g] + priors.information[g]
         gradient[rows] += priors.information[g] @ (priors.constants[g] - network.constants[g])
-    if p == 12:
-        information = priors.drift_sd**-2
-        drift = np.arange(photos)[:, None] * 12 + np.arange(6, 12)
-        reduced[drift, drift] += information
-        gradient[drift] -= information * network.drift
+    columns = priors.columns
+    first_of_photo = np.arange(photos)[:, None] * p
+    for part, now, sd in (
+        (columns.drift, network.drift, priors.drift_sd),
+        (columns.shift, network.shift_px, np.full(2, priors.shift_sd_px)),
+    ):
+        own = first_of_photo + np.arange(p)[part]
+        if own.size:
+            reduced[own, own] += sd**-2
+            gradient[own] -= sd**-2 * now
 
     to_points = np.zeros((size, points, 3))
     view = to_points[:first].reshape(photos, p, points, 3)
@@ -282,7 +335,7 @@ def build_normals(
     gradient -= flat @ block_gradient.ravel()
     free = np.ones(size, dtype=bool)
     free[first:last] = np.tile(~priors.fixed, groups)
-    return Normals(reduced, gradient, free, p, to_blocks, block_inverse, block_gradient)
+    return Normals(reduced, gradient, free, columns, to_blocks, block_inverse, block_gradient)
 
 
 def jacobians(
@@ -292,7 +345,7 @@ def jacobians(
 
     Returns
     -------
-    by_photo : (N, 2, 6 or 12) by small rotation (rad), translation (mm), and drift where free.
+    by_photo : (N, 2, p) by a photo's unknowns, see ``PhotoColumns``.
     by_constants : (N, 2, 9).
     by_point : (N, 2, 3).
     residual : (N, 2).
@@ -303,19 +356,21 @@ def jacobians(
     predicted, by_camera, by_constants = project_with_jacobians(constants, in_camera)
     white = observations.whitening
     by_camera = white @ by_camera
-    residual = np.einsum("nij,nj->ni", white, observations.px - predicted)
-    drifts = bool(np.any(priors.drift_sd > 0))
-    by_photo = np.empty((len(photo), 2, 12 if drifts else 6))
+    off_px = observations.px - predicted - network.shift_px[photo]
+    residual = np.einsum("nij,nj->ni", white, off_px)
+    columns = priors.columns
+    by_photo = np.empty((len(photo), 2, columns.count))
     by_rest = by_camera @ turn
     # A small rotation d about the camera: d x_rest = d x (x_rest - translation).
     by_photo[:, :, :3] = -by_rest @ cross_matrix(at_rest - network.translation[photo])
     by_photo[:, :, 3:6] = by_rest
-    if drifts:
+    by_photo[:, :, columns.shift] = white[:, :, : 2 * columns.shifts]
+    if columns.drifts:
         # exp(a + d) = exp(a) exp((I - [a] / 2) d) but for terms of the order of a^2.
         half = 0.5 * cross_matrix(tau[:, None] * network.drift[photo, :3])
         by_turn = by_rest @ cross_matrix(at_rest) @ (half - np.eye(3))
         by_photo[:, :, 6:9] = by_turn * tau[:, None, None]
-        by_photo[:, :, 9:] = by_camera * tau[:, None, None]
+        by_photo[:, :, 9:12] = by_camera * tau[:, None, None]
     return by_photo, white @ by_constants, by_rest @ network.rotation[photo], residual
 
 
@@ -323,7 +378,8 @@ def residuals_px(network: Network, observations: Observations) -> Array:
     """Measured minus predicted, (N, 2)."""
     _, _, in_camera = _in_camera(network, observations)
     constants = network.constants[network.group[observations.photo]]
-    return observations.px - project_with_jacobians(constants, in_camera)[0]
+    predicted = project_with_jacobians(constants, in_camera)[0]
+    return np.asarray(observations.px - predicted - network.shift_px[observations.photo])
 
 
 def _in_camera(network: Network, observations: Observations) -> tuple[Array, Array, Array]:
@@ -350,6 +406,8 @@ def _cost(network: Network, observations: Observations, priors: Priors, robust: 
     cost = squares.sum() + np.einsum("gi,gij,gj->", off, priors.information, off)
     moving = priors.drift_sd > 0
     cost += ((network.drift[:, moving] / priors.drift_sd[moving]) ** 2).sum()
+    if priors.shift_sd_px > 0:
+        cost += ((network.shift_px / priors.shift_sd_px) ** 2).sum()
     if priors.layout and np.isfinite(network.points).all():
         shaped = network.points.reshape(priors.layout.nominal_mm.shape)
         cost += layout_terms(priors.layout, shaped, network.print_scale).squares.sum()
@@ -384,9 +442,11 @@ def _step(network: Network, normals: Normals, damping: float) -> Network:
     p = normals.per_photo
     first, last = photos * p, photos * p + 9 * groups
     by_photo = step[:first].reshape(photos, p)
-    drift = network.drift
-    if p == 12:
-        drift = drift + by_photo[:, 6:]
+    drift, shift = network.drift, network.shift
+    if normals.columns.drifts:
+        drift = drift + by_photo[:, normals.columns.drift]
+    if normals.columns.shifts:
+        shift = network.shift_px + by_photo[:, normals.columns.shift]
     return Network(
         rotation=rotations(by_photo[:, :3]) @ network.rotation,
         translation=network.translation + by_photo[:, 3:6],
@@ -395,6 +455,7 @@ def _step(network: Network, normals: Normals, damping: float) -> Network:
         group=network.group,
         points=points,
         print_scale=network.print_scale + (step[last:] if len(step) > last else 0.0),
+        shift=shift,
     )
 
 

@@ -38,6 +38,7 @@ class Precision:
     constants : (G, 9, 9) of the camera constants, zero where fixed.
     print_scale : (2, 2), relative to the network's scale; nan without a layout.
     drift : (F, 6) variances of the drifts, zero where there is none.
+    shift : (F, 2) variances of the principal points' shifts, zero where there is none.
     leverage : (N, 2, 2) cofactor of the whitened prediction of each observation.
     residuals : (N, 2) whitened.
     redundancy : observations and priors minus unknowns plus datum defect.
@@ -49,6 +50,7 @@ class Precision:
     constants: Array
     print_scale: Array
     drift: Array
+    shift: Array
     leverage: Array
     residuals: Array
     redundancy: int
@@ -131,13 +133,20 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
     print_scale = spread[last:, last:] if size > last else np.full((2, 2), np.nan)
 
     drift = np.zeros((len(network.rotation), 6))
-    if normals.per_photo == 12:
-        drift[:] = np.diag(spread)[:first].reshape(-1, 12)[:, 6:]
+    shift = np.zeros((len(network.rotation), 2))
+    of_photos = np.diag(spread)[:first].reshape(-1, normals.per_photo)
+    if normals.columns.drifts:
+        drift[:] = of_photos[:, normals.columns.drift]
+    if normals.columns.shifts:
+        shift[:] = of_photos[:, normals.columns.shift]
 
     free = int(normals.free.sum())
     redundancy = 2 * len(observations.px) - free - 3 * len(network.points) + DATUM_DEFECT
     squares = float((residuals**2).sum())
-    if normals.per_photo == 12:
+    if normals.columns.shifts:
+        redundancy += network.shift_px.size
+        squares += float(((network.shift_px / priors.shift_sd_px) ** 2).sum())
+    if normals.columns.drifts:
         moving = priors.drift_sd > 0
         redundancy += int(moving.sum()) * len(network.rotation)
         squares += float(((network.drift[:, moving] / priors.drift_sd[moving]) ** 2).sum())
@@ -156,6 +165,7 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
         constants,
         print_scale,
         drift,
+        shift,
         leverage,
         residuals,
         redundancy,
@@ -195,8 +205,8 @@ def datum_directions(network: Network, normals: Normals) -> tuple[Array, Array]:
     view[:, 3:6, :3] = -network.rotation
     view[:, :3, 3:6] = -network.rotation
     view[:, 3:6, 6] = network.translation
-    if normals.per_photo == 12:
-        view[:, 9:, 6] = network.drift[:, 3:]
+    if normals.columns.drifts:
+        view[:, 9:12, 6] = network.drift[:, 3:]
     if len(reduced) > photos * normals.per_photo + 9 * len(network.constants):
         reduced[-2:, 6] = network.print_scale
     by_point = np.zeros((points, 3, DATUM_DEFECT))

@@ -80,6 +80,7 @@ def find_network(
     layout_mm: Mapping[int, Array],
     layout_sd_mm: Array,
     drift_sd: Array,
+    shift_sd_px: float = 0.0,
     seed_card: int | None = None,
     resume: NetworkFound | None = None,
 ) -> NetworkFound:
@@ -91,7 +92,8 @@ def find_network(
     group_of_photo : photo name to group.
     layout_mm : (4, 2) dots of each card.
     layout_sd_mm : (3,) how well a printed card of 80 mm keeps its layout in x, y and z.
-    drift_sd : (6,) prior of the drift, see ``pipeline.adjust``.
+    drift_sd : (6,) where the estimate of the drift's spread begins, see ``pipeline.adjust``.
+    shift_sd_px : where that of the principal points' shifts begins; 0 for a lens that stays put.
     seed_card : start only from this card (to test that the optimum does not depend on it).
     resume : an earlier network of the same photos to start from, when sightings were added.
 
@@ -114,7 +116,7 @@ def find_network(
         grown.append(growing.grow(start))
     grown.sort(key=lambda g: -len(g.observations.px))
     best = grown[0]
-    found = best.settle(drift_sd)
+    found = best.settle(drift_sd, shift_sd_px)
     reproduced = resume.reproduced if resume else float("nan")
     if len(grown) > 1:
         reproduced = _difference_mm(best, grown[1])
@@ -201,14 +203,14 @@ class _Growing:
         self.constants = self.network.constants
         return self
 
-    def settle(self, drift_sd: Array) -> Precision:
+    def settle(self, drift_sd: Array, shift_sd_px: float) -> Precision:
         """Least squares, dots that contradict it taken out one per sighting and round.
 
         Gross errors go first, at a robust optimum where they cannot hide each other. Good dots
         have larger residuals there than the test allows for, so it is then repeated at the plain
         one, where it drops the one in a thousand that it says.
         """
-        self.priors = replace(self.priors, drift_sd=drift_sd)
+        self.priors = replace(self.priors, drift_sd=drift_sd, shift_sd_px=shift_sd_px)
         for robust, times in ((4.0, 3.0), (np.inf, 1.0)):
             for _ in range(_ROUNDS):
                 self.adjusted = adjust(
@@ -216,14 +218,14 @@ class _Growing:
                 )
                 self.network = self.adjusted.network
                 found = precision(self.network, self.observations, self.priors)
-                self.priors = replace(
-                    self.priors, drift_sd=_drift_sd(self.network, found, self.priors.drift_sd)
-                )
+                before = self.priors
+                self.priors = _unsteadiness(self.network, found, before)
                 statistic, critical = outlier_statistics(found)
                 worst = _worst_of_each(self.sighting, statistic) & (statistic > times * critical)
-                if not worst.any():
+                if worst.any():
+                    self._reject(worst)
+                elif _settled(before, self.priors):
                     break
-                self._reject(worst)
         self.adjusted = adjust(self.network, self.observations, self.priors)
         self.network = self.adjusted.network
         return precision(self.network, self.observations, self.priors)
@@ -241,7 +243,7 @@ class _Growing:
         priors = self.priors
         self.constants = self.network.constants
         self._arrange(start)
-        self.priors = replace(self.priors, drift_sd=priors.drift_sd)
+        self.priors = replace(self.priors, drift_sd=priors.drift_sd, shift_sd_px=priors.shift_sd_px)
 
     def _supported(self, start: Start) -> Start:
         """The start without photos that show less than two cards, or cards in less than two photos.
@@ -372,17 +374,36 @@ def _start_of(
     )
 
 
-def _drift_sd(network: Network, found: Precision, prior_sd: Array) -> Array:
-    """Spread of the drifts that the photos themselves show: one for turning, one for moving.
+def _unsteadiness(network: Network, found: Precision, priors: Priors) -> Priors:
+    """Priors with the spread of drifts and shifts that the photos themselves show.
 
     Expectation maximisation for a random effect: sd^2 = mean of (estimate^2 + its variance), so
-    a hand that held still is given hardly any drift (Dempster, Laird and Rubin 1977, from memory).
+    a hand that held still is given hardly any drift, and a lens that stays put hardly any shift
+    (Dempster, Laird and Rubin 1977, from memory). Turning and moving keep their ratio, the arm
+    about which a hand turns: from the photos alone they are hard to tell apart.
     """
-    if not prior_sd.any():
-        return prior_sd
-    second = network.drift**2 + found.drift * found.variance_factor
-    sd = np.sqrt([second[:, :3].mean(), second[:, 3:].mean()])
-    return np.repeat(np.clip(sd, 1e-3 * prior_sd[[0, 3]], 3.0 * prior_sd[[0, 3]]), 3)
+
+    def factor(estimate: Array, variance: Array, sd: Array) -> float:
+        """By which to multiply the standard deviations ``sd`` of the columns."""
+        if not np.all(sd > 0):
+            return 1.0
+        second = (estimate**2 + variance * found.variance_factor) / sd**2
+        return float(np.clip(np.sqrt(second.mean()), 0.05, 3.0))
+
+    drifting = factor(network.drift, found.drift, priors.drift_sd)
+    shifting = factor(network.shift_px, found.shift, np.array([priors.shift_sd_px]))
+    return replace(
+        priors,
+        drift_sd=drifting * priors.drift_sd,
+        shift_sd_px=shifting * priors.shift_sd_px,
+    )
+
+
+def _settled(before: Priors, after: Priors) -> bool:
+    """Whether the spreads of drifts and shifts have stopped changing, to a twentieth."""
+    old = np.append(before.drift_sd, before.shift_sd_px)
+    new = np.append(after.drift_sd, after.shift_sd_px)
+    return bool(np.all(np.abs(new - old) <= 0.05 * old))
 
 
 def whitening(covariance_px2: Array) -> Array:

@@ -12,10 +12,17 @@ from pipeline.cameras import PhotoGroup
 from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.network import NetworkFound
+from pipeline.printing import CardShape, PrintScale
+from pipeline.reliability import CardReliability
 from pipeline.scale import BarReading
 from pipeline.solution import Solution
 
 _FEW_PHOTOS = 4
+_UNSEEN_SHARE = 1.0 / 3.0
+"""Of a point's tolerance: what an unseen error may take of it (our choice)."""
+_ODD_SCALE = 0.03
+_ODD_DIFFERENCE = 0.01
+"""A printer at "actual size" is hardly farther off than this (our choice): something else is."""
 
 
 def photo_findings(
@@ -203,6 +210,88 @@ def card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]
                     f"{solution.sightings_of_card[index[row.card]]} photos; a mistake in one of "
                     "them could go unseen.",
                     "Photograph it from more sides.",
+                )
+            )
+    return findings
+
+
+def reliability_findings(job: Job, reliability: Sequence[CardReliability]) -> list[Finding]:
+    """Cards on points that one unseen error could shift by a good part of the tolerance."""
+    tolerance = {(p.point, p.side): p.tol_mm for p in job.sheet.points} if job.sheet else {}
+    by_card = {r.card: r for r in reliability}
+    findings = []
+    for row in job.cards:
+        own = by_card.get(row.card)
+        allowed_mm = _UNSEEN_SHARE * tolerance.get((row.point, row.side), job.tolerance_mm)
+        if own is None or own.shift_mm <= allowed_mm:
+            continue
+        if np.isfinite(own.shift_mm):
+            text = (
+                f"An error of up to {own.error_px:.2f} px in one photo ({own.photo}) could go "
+                f"unseen and would shift this card by {own.shift_mm:.2f} mm, more than a third "
+                f"of the tolerance of point {row.point} {row.side}."
+            )
+        else:
+            text = (
+                f"Nothing checks dot {own.dot + 1} of this card in {own.photo}: an error there "
+                f"would shift point {row.point} {row.side} unseen."
+            )
+        findings.append(
+            Finding(
+                "card-unchecked",
+                "warning",
+                f"card {row.card}",
+                text,
+                "Photograph it from more sides.",
+            )
+        )
+    return findings
+
+
+def print_findings(printed: PrintScale | None, shapes: Sequence[CardShape]) -> list[Finding]:
+    """What the printer and the paper did; ``printed`` is None where no bar gave the scale."""
+    findings = []
+    if printed is not None:
+        across, up = 100.0 * printed.scale
+        told = f"Your printer prints at {across:.1f} % across and {up:.1f} % up"
+        beyond = (np.abs(printed.scale - 1.0) > _ODD_SCALE + printed.U).any()
+        apart = abs(printed.scale[0] - printed.scale[1]) > _ODD_DIFFERENCE + printed.U_difference
+        if beyond or apart:
+            findings.append(
+                Finding(
+                    "print-odd",
+                    "warning",
+                    "cards",
+                    f"{told}, by the bars. "
+                    + (
+                        "That is far from actual size, or the length of a bar is not what "
+                        "job.toml says."
+                        if beyond
+                        else "No sound print is stretched so much more one way."
+                    ),
+                    "Check length_mm of the bars, and print cards at actual size (100 %), never "
+                    '"fit to page"; the check lines on the page show what the printer did.',
+                )
+            )
+        else:
+            findings.append(
+                Finding(
+                    "print-scale",
+                    "note",
+                    "cards",
+                    f"{told}: harmless, since only the bar gives the scale.",
+                )
+            )
+    for shape in shapes:
+        if shape.bent:
+            findings.append(
+                Finding(
+                    "card-bent",
+                    "warning",
+                    f"card {shape.card}",
+                    "This card is bent, damaged or badly printed: a dot lies "
+                    f"{shape.off_mm:.2f} mm off where a flat card has it.",
+                    "Glue a new print to something flat and stiff, and photograph it again.",
                 )
             )
     return findings

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,10 @@ from scipy.stats import chi2, ncf, ncx2
 from calib.frames import Array
 from pipeline.adjust import Network, Observations, Priors, jacobians
 from pipeline.covariance import Cofactors, Precision, cofactors
+
+if TYPE_CHECKING:
+    # The network needs OpenCV, which the files and the page of a result do not.
+    from pipeline.network import NetworkFound
 
 SIGNIFICANCE = 0.001
 """Share of good dots that the outlier test gives away, the one of ``outlier_statistics``."""
@@ -184,6 +189,14 @@ def card_reliability(
             )
         )
     return tuple(rows)
+
+
+def reliability_of(network: NetworkFound, scale: float) -> tuple[CardReliability, ...]:
+    """Reliability of each card of an adjusted network; ``scale`` as in ``card_reliability``."""
+    dots = dot_reliability(network.network, network.observations, network.priors, network.found)
+    return card_reliability(
+        dots, network.observations, network.dot, network.photos, network.cards, scale
+    )
 
 
 def _shift_by_error(

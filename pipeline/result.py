@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from calib.frames import Array, Pose
+from pipeline.budget import BudgetRow
 from pipeline.deviation import DeviationTable
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.printing import PrintScale
+from pipeline.reliability import CardReliability
 from pipeline.solution import Solution
 
 
@@ -81,6 +84,9 @@ class Result:
     deviations : reference points; empty rows without a datum.
     findings : what the technician should know, worst first.
     seconds : wall time of each stage, in order.
+    budget : where the uncertainty of each deviation comes from, in the order of its rows.
+    reliability : how far each card could be off without the photos showing it.
+    print_scale : size of the printed cards, None where no bar gave the scale.
     """
 
     job: Job
@@ -95,3 +101,6 @@ class Result:
     deviations: DeviationTable
     findings: tuple[Finding, ...]
     seconds: dict[str, float]
+    budget: tuple[BudgetRow, ...] = ()
+    reliability: tuple[CardReliability, ...] = ()
+    print_scale: PrintScale | None = None

@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 
 from calib.camera import Camera
-from calib.frames import Pose
+from calib.frames import Array, Pose
 from calib.lens_file import read_profile
 from calib.photo import photo_paths
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
+from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.datum import (
     LEAST_BASE_POINTS,
@@ -24,13 +25,22 @@ from pipeline.datum import (
     worst_base_point,
 )
 from pipeline.deviation import DeviationTable, deviation_table, without_verdicts
-from pipeline.diagnose import bar_findings, card_findings, network_findings, photo_findings
+from pipeline.diagnose import (
+    bar_findings,
+    card_findings,
+    network_findings,
+    photo_findings,
+    print_findings,
+    reliability_findings,
+)
 from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.network import NetworkFound, find_network
-from pipeline.points import Holes, card_axes, find_holes
+from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
+from pipeline.printing import applied_scale, card_shapes, print_scale
+from pipeline.reliability import reliability_of
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
-from pipeline.scale import apply_bars
+from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
 from targets.card import card_of
@@ -41,6 +51,8 @@ LAYOUT_SD_MM = np.array([0.03, 0.03, 0.15])
 DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
 """Where the estimate of the hand's drift over one read-out begins: 1 degree/s for 12 ms is
 2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
+SHIFT_SD_PX = 0.5
+"""Where the estimate of the principal point's shift by stabilisation begins (assumed likewise)."""
 _LOOKS = 2
 """Second looks: the first one's finds let the next one predict more."""
 
@@ -100,12 +112,17 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
 
     progress("scale, datum, deviations", 0, 1)
     free = _solution(network, groups)
-    solution, readings = apply_bars(free, job.bars, job.temperature_c, job.body_alpha_per_k)
-    holes = find_holes(solution, job.cards, job.seating_u_mm)
+    scaled = scale_network(free, job.bars, job.temperature_c, job.body_alpha_per_k)
+    solution, readings = scaled.solution, scaled.readings
+    flatness_mm = card_flatness_mm(solution)
+    holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
     datum, base, datum_findings = _datum(job, holes)
     deviations = _deviations(job, holes, datum, base, solution)
     if not readings:
         deviations = without_verdicts(deviations)
+    scale = applied_scale(free, solution)
+    reliability = reliability_of(network, scale)
+    printed = print_scale(network, solution) if readings else None
     progress("scale, datum, deviations", 1, 1)
     clock.stop("scale, datum, deviations")
 
@@ -114,6 +131,8 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         *network_findings(network, solution, added),
         *bar_findings(job, readings),
         *card_findings(job, solution, seen),
+        *reliability_findings(job, reliability),
+        *print_findings(printed, card_shapes(network, scale)),
         *datum_findings,
     ]
     order = {"fault": 0, "warning": 1, "note": 2}
@@ -128,8 +147,11 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         bars=tuple(BarCheck(r.bar.cards, r.bar.length_mm, r.measured_mm, r.U_mm) for r in readings),
         photos=_photo_rows(seen, solution),
         deviations=deviations,
+        budget=budget(free, _camera_root(network), scaled, holes, datum) if datum else (),
         findings=tuple(sorted(findings, key=lambda f: order[f.severity])),
         seconds=clock.seconds,
+        reliability=reliability,
+        print_scale=printed,
     )
     return result, tuple(seen.sightings)
 
@@ -182,6 +204,7 @@ def _network(
         {s.card: card_of(s.card).dots_mm for s in sightings},
         LAYOUT_SD_MM,
         DRIFT_SD,
+        SHIFT_SD_PX,
         resume=resume,
     )
 
@@ -254,6 +277,11 @@ def _solution(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:
         redundancy=network.found.redundancy,
         rejected=network.rejected,
     )
+
+
+def _camera_root(network: NetworkFound) -> Array:
+    """What the unknown camera constants add to the covariance of the dots, as a root (12 C, k)."""
+    return np.sqrt(network.found.variance_factor) * network.found.camera_root
 
 
 def _datum(job: Job, holes: Holes) -> tuple[Datum | None, list[int], list[Finding]]:

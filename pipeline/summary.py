@@ -32,6 +32,7 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         *_uncertainty(result),
         _cards(result),
         _scale(result),
+        *_print_scale(result),
         _photos(result),
         *_findings(result),
         f"Report: {report}",
@@ -122,6 +123,13 @@ def _scale(result: Result) -> str:
     holds = off_mm[worst.cards] <= worst.U_mm
     told = f"agree to {by}, within" if holds else f"disagree by {by}, beyond"
     return f"Scale: bars {', '.join(names)}, which {told} the uncertainty of {_mm(worst.U_mm)}"
+
+
+def _print_scale(result: Result) -> list[str]:
+    if result.print_scale is None:
+        return []
+    across, up = 100.0 * result.print_scale.scale
+    return [f"Print: {across:.1f} % of nominal across, {up:.1f} % up; only bars give the scale"]
 
 
 def _photos(result: Result) -> str:

@@ -21,8 +21,17 @@ import numpy as np
 
 from calib.camera import CONSTANTS
 from calib.frames import Array, Pose
+from pipeline.budget import (
+    COVERAGE_FACTOR,
+    DECISION_RULE,
+    SOURCES,
+    BudgetRow,
+    budget_sentence,
+)
 from pipeline.deviation import AXES, DeviationRow
 from pipeline.job import Job
+from pipeline.printing import PrintScale
+from pipeline.reliability import CardReliability
 from pipeline.result import CardRow, Result
 from pipeline.solution import CameraGroup, Solution
 from targets.atomic import write_text
@@ -148,6 +157,13 @@ def result_document(
             "vehicle",
             [f"{row.point} {row.side}" for row in result.deviations.rows],
         ),
+        "budget": {
+            "coverage_factor": COVERAGE_FACTOR,
+            "decision_rule": DECISION_RULE,
+            "sources": SOURCES,
+            "summary": budget_sentence(result.budget),
+            "points": [_budget(row) for row in result.budget],
+        },
         "cards": [_card(card) for card in result.cards],
         "card_centres_covariance_mm2": _triangle(
             solution.centres_covariance_mm2, "network", list(solution.cards)
@@ -171,6 +187,8 @@ def result_document(
             ],
             "sightings": _sightings(solution),
         },
+        "print_scale": _print_scale(result.print_scale),
+        "reliability": [_reliability(row) for row in result.reliability],
         "dots": [
             {"card": card, "network_mm": _numbers(dots)}
             for card, dots in zip(solution.cards, solution.dots_mm, strict=True)
@@ -365,6 +383,7 @@ def _settings(job: Job) -> dict[str, Any]:
         "tolerance_mm": _number(job.tolerance_mm),
         "lens": job.lens.name if job.lens else "self",
         "seating_u_mm": _number(job.seating_u_mm),
+        "stem_u_mm": _number(job.stem_u_mm),
         "body_alpha_per_k": float(job.body_alpha_per_k),
         "bars": [
             {
@@ -406,6 +425,15 @@ def _point(row: DeviationRow) -> dict[str, Any]:
     }
 
 
+def _budget(row: BudgetRow) -> dict[str, Any]:
+    return {
+        "point": row.point,
+        "side": row.side,
+        "u_mm": {source: _numbers(u) for source, u in row.u_mm.items()},
+        "dominant": row.dominant,
+    }
+
+
 def _card(card: CardRow) -> dict[str, Any]:
     return {
         "card": int(card.card),
@@ -414,6 +442,28 @@ def _card(card: CardRow) -> dict[str, Any]:
         "normal": _numbers(card.normal, 9),
         "U_mm": _numbers(card.U_mm),
         "photos": int(card.photos),
+    }
+
+
+def _print_scale(printed: PrintScale | None) -> dict[str, Any] | None:
+    if printed is None:
+        return None
+    return {
+        "across": _number(printed.scale[0]),
+        "up": _number(printed.scale[1]),
+        "U_across": _number(printed.U[0]),
+        "U_up": _number(printed.U[1]),
+    }
+
+
+def _reliability(row: CardReliability) -> dict[str, Any]:
+    return {
+        "card": int(row.card),
+        "redundancy": _number(row.redundancy),
+        "photo": row.photo,
+        "dot": int(row.dot),
+        "error_px": _number(row.error_px),
+        "shift_mm": _number(row.shift_mm),
     }
 
 

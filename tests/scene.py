@@ -66,6 +66,7 @@ def make_scene(
     missing: float = 0.0,
     first_card: int = 0,
     camera: Camera = CAMERA,
+    warped_mm: Mapping[int, Array] | None = None,
 ) -> Scene:
     """Invent a scene.
 
@@ -77,10 +78,12 @@ def make_scene(
     drift_sd : of the hand over one read-out: rotation (rad) and shift (mm) per axis.
     print_scale, print_sd_mm : of the printer, x and y; of single dots, x, y and z.
     missing : share of dots that could not be measured.
+    warped_mm : (4, 3) by which the dots of these cards are off, in the card frame.
     """
     rng = np.random.default_rng(seed)
     cards = tuple(range(first_card, first_card + columns * rows))
-    dots = _cards(rng, cards, columns, extent_mm, tilt_deg, print_scale, print_sd_mm)
+    warped_mm = warped_mm or {}
+    dots = _cards(rng, cards, columns, extent_mm, tilt_deg, print_scale, print_sd_mm, warped_mm)
     names = tuple(f"{chr(97 + first_card // 50)}{i:03d}.jpg" for i in range(photos))
     poses = tuple(_stations(rng, photos, extent_mm))
     drift = rng.standard_normal((photos, 6)) * np.repeat(drift_sd, 3)
@@ -215,6 +218,7 @@ def _cards(
     tilt_deg: float,
     print_scale: tuple[float, float],
     print_sd_mm: tuple[float, float, float],
+    warped_mm: Mapping[int, Array],
 ) -> Array:
     """Dots (C, 4, 3) of cards spread over the underbody, facing down."""
     rows = len(cards) // columns
@@ -234,6 +238,7 @@ def _cards(
         tilt = Rotation.from_rotvec(axis * np.radians(tilt_deg) * np.sqrt(rng.uniform()))
         flat = np.column_stack([card_of(card).dots_mm * print_scale, np.zeros(4)])
         flat += rng.standard_normal((4, 3)) * print_sd_mm
+        flat += warped_mm.get(card, 0.0)
         dots.append((tilt * spin).apply(flat) + centre)
     return np.array(dots)
 

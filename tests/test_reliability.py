@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +14,7 @@ from scipy.stats import binom, chi2, norm
 from calib.frames import Array
 from pipeline.adjust import Network, Observations, Priors, adjust, residuals_px
 from pipeline.covariance import Precision, outlier_statistics, precision
+from pipeline.diagnose import reliability_findings
 from pipeline.reliability import (
     CardReliability,
     DotReliability,
@@ -19,7 +22,10 @@ from pipeline.reliability import (
     dot_reliability,
     least_noncentrality,
 )
+from pipeline.report.page import page_html
+from pipeline.tables import json_text, result_document
 from tests.dense import Dense
+from tests.report_case import invented, without_sheet
 from tests.scene import Scene, aligned, bundle, make_scene, nominal_layout
 
 CONSTANTS_SD = np.array([10.0, 10.0, 5.0, 5.0, 0.05, 0.05, 1e-3, 1e-3, 0.05])
@@ -257,3 +263,62 @@ def test_a_dot_in_two_photos_may_be_off_along_a_ray_by_anything() -> None:
     _, dots = _reliability(network, observations, layout)
     assert (dots.least[pair] > 0.01).all()
     assert np.isfinite(dots.detectable_px).all()
+
+
+ROWS = (
+    CardReliability(1, 0.31, "IMG_0002.jpg", 0, 0.21, 0.99),
+    CardReliability(2, 0.12, "IMG_0003.jpg", 3, 1.74, 1.01),
+    CardReliability(3, 0.0, "IMG_0004.jpg", 1, np.inf, np.inf),
+    CardReliability(20, 0.05, "IMG_0005.jpg", 2, 2.5, 40.0),
+)
+
+
+def test_a_card_on_a_point_that_could_be_a_third_of_its_tolerance_off_is_named(
+    tmp_path: Path,
+) -> None:
+    """Tolerance 3 mm: 0.99 mm passes, 1.01 mm and a dot that nothing checks do not; ties may."""
+    result, _ = invented(tmp_path)
+    findings = reliability_findings(result.job, ROWS)
+    assert [(f.code, f.severity, f.subject) for f in findings] == [
+        ("card-unchecked", "warning", "card 2"),
+        ("card-unchecked", "warning", "card 3"),
+    ]
+    assert "up to 1.74 px in one photo (IMG_0003.jpg)" in findings[0].text
+    assert "by 1.01 mm" in findings[0].text
+    assert "point A R" in findings[0].text
+    assert "Nothing checks dot 2 of this card in IMG_0004.jpg" in findings[1].text
+    assert all("inf" not in f.text for f in findings)
+    # Where there is no sheet the job's own tolerance counts.
+    wider = replace(result.job, sheet=None, tolerance_mm=3.1)
+    assert [f.subject for f in reliability_findings(wider, ROWS)] == ["card 3"]
+    assert reliability_findings(without_sheet(result).job, ROWS) == []
+
+
+def test_it_stands_in_the_file_and_on_the_page(tmp_path: Path) -> None:
+    """Worst first on the page; in the file in the order of the cards, None without bound."""
+    result, sightings = invented(tmp_path)
+    document = json.loads(json_text(result_document(replace(result, reliability=ROWS))))
+    assert document["reliability"][1] == {
+        "card": 2,
+        "redundancy": 0.12,
+        "photo": "IMG_0003.jpg",
+        "dot": 3,
+        "error_px": 1.74,
+        "shift_mm": 1.01,
+    }
+    assert document["reliability"][2]["shift_mm"] is None
+    assert json.loads(json_text(result_document(result)))["reliability"] == []
+
+    page = page_html(replace(result, reliability=ROWS), sightings)
+    section = page[page.index("<h2>What could go unseen</h2>") :]
+    section = section[: section.index("</section>")]
+    assert "Nothing checks dot 2 of card 3 in <bdi>IMG_0004.jpg</bdi>" in section
+    places = [section.index(f'class="num">{card}</th>') for card in (3, 20, 2, 1)]
+    assert places == sorted(places)
+    assert "inf" not in section
+    page = page_html(replace(result, reliability=ROWS[:2]), sightings)
+    assert (
+        "An error in one photo of up to 1.74 px could go unseen and would shift card 2 by 1.010 mm."
+        in page
+    )
+    assert "What could go unseen" not in page_html(result, sightings)

@@ -22,6 +22,9 @@ from targets.atomic import write_text
 # Constants in px carry two decimals, the others as many as their uncertainty makes useful.
 _CONSTANT_DECIMALS = dict.fromkeys(CONSTANTS[:4], 2) | dict.fromkeys(CONSTANTS[4:], 6)
 
+_WEAKEST = 5
+"""How many cards the page shows of those that are checked least; result.json has them all."""
+
 
 def write_report(result: Result, sightings: tuple[Sighting, ...], path: Path) -> None:
     """Write the page as one self-contained HTML file.
@@ -67,6 +70,7 @@ def page_html(result: Result, sightings: tuple[Sighting, ...]) -> str:
         bars=_bars(result),
         thumbnails=_thumbnails(result, sightings, Markup),
         cards=_cards(result),
+        weakest=_weakest(result),
         figures=_figures(result.solution),
         rejected=result.solution.rejected,
         cameras=[_camera(group) for group in result.solution.groups],
@@ -208,6 +212,25 @@ def _cards(result: Result) -> list[dict[str, Any]]:
             "photos": card.photos,
         }
         for card in result.cards
+    ]
+
+
+def _weakest(result: Result) -> list[dict[str, Any]]:
+    """The cards that an unseen error could shift most, worst first."""
+    role = {card.card: card.role for card in result.cards}
+    worst = sorted(result.reliability, key=lambda row: (-row.shift_mm, row.card))
+    return [
+        {
+            "card": row.card,
+            "role": role.get(row.card, "tie"),
+            "redundancy": words.number(row.redundancy, 2),
+            "photo": row.photo,
+            "dot": row.dot + 1,
+            "error": words.number(row.error_px, 2),
+            "shift": words.number(row.shift_mm, 3),
+            "checked": math.isfinite(row.shift_mm),
+        }
+        for row in worst[:_WEAKEST]
     ]
 
 

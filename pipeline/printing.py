@@ -1,0 +1,131 @@
+"""What the photos tell of the printed cards: the printer's scale, and cards that are not flat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import chi2
+
+from calib.frames import Array
+from pipeline.covariance import cofactors
+from pipeline.layout import layout_terms
+from pipeline.solution import Solution
+
+if TYPE_CHECKING:
+    # The network needs OpenCV, which the files and the page of a result do not.
+    from pipeline.network import NetworkFound
+
+_BENT_SHARE = 0.001
+"""Share of sound cards that are called bent."""
+
+
+@dataclass(frozen=True)
+class PrintScale:
+    """Printed size of the cards over their nominal size, as (2,): across (x) and up (y).
+
+    Attributes
+    ----------
+    scale : 1 where the printer is true.
+    U : expanded uncertainty (k = 2), mostly that of the bars.
+    U_difference : expanded uncertainty of across minus up, which no bar enters.
+    """
+
+    scale: Array
+    U: Array
+    U_difference: float
+
+
+@dataclass(frozen=True)
+class CardShape:
+    """How far a card departs from a flat print.
+
+    Attributes
+    ----------
+    card : id.
+    off_mm : how far the dot lies off that fits least, after the best fit.
+    squares : weighted sum of squares of all misfits.
+    critical : what a sound card among these exceeds once in a thousand.
+    """
+
+    card: int
+    off_mm: float
+    squares: float
+    critical: float
+
+    @property
+    def bent(self) -> bool:
+        """Whether it is bent, damaged or badly printed."""
+        return self.squares > self.critical
+
+
+def applied_scale(free: Solution, scaled: Solution) -> float:
+    """True millimetres in one of the network: ratio of the rms distances from the centroid."""
+    return float(_size(scaled.dots_mm) / _size(free.dots_mm))
+
+
+def print_scale(network: NetworkFound, scaled: Solution) -> PrintScale:
+    """The printer's scale, from a network and the solution that the bars have scaled.
+
+    The network's unit is such that the mean of both print scales is 1, so the true print scale is
+    p s / s0, with p the network's, s0 the size of the network and s that of the scaled solution.
+    p / s0 does not depend on that convention, and so its variance comes from any generalised
+    inverse. s is taken as independent of it: what they share is the shape of the network,
+    which is far better known than either.
+    """
+    known = cofactors(network.network, network.observations, network.priors)
+    size, by_points = _relative_size(network.network.points)
+    p = network.network.print_scale
+    # d ln(p / s0) by both print scales, the last of the reduced unknowns, and by the points.
+    by_scale = np.diag(1.0 / p)
+    spread = by_scale @ known.reduced[-2:, -2:] @ by_scale
+    cross = by_scale @ (known.mixed[-2:] @ by_points)
+    paper = spread - cross[:, None] - cross[None, :] + by_points @ known.points @ by_points
+    paper = paper * network.found.variance_factor
+    true_size, by_dots = _relative_size(scaled.dots_mm.reshape(-1, 3))
+    bars = float(by_dots @ scaled.covariance_mm2 @ by_dots)
+    scale = p * true_size / size
+    across_minus_up = scale * [1.0, -1.0]
+    return PrintScale(
+        scale=scale,
+        U=2.0 * scale * np.sqrt(np.diag(paper) + bars),
+        U_difference=2.0
+        * float(np.sqrt(across_minus_up @ (paper + bars * np.ones((2, 2))) @ across_minus_up)),
+    )
+
+
+def card_shapes(network: NetworkFound, scale: float) -> tuple[CardShape, ...]:
+    """How flat and square each card is; ``scale`` as given by ``applied_scale``.
+
+    A card has 3 m - 6 misfits (six for four dots), whose weighted squares add up to a chi-square
+    variable if it is as good as assumed (``pipeline.layout``). Where all cards are worse than
+    that, a card is judged by the others: what half of them exceed takes the place of the median.
+    """
+    layout = network.priors.layout
+    if layout is None:
+        return ()
+    count, m, _ = layout.nominal_mm.shape
+    points = network.network.points.reshape(count, m, 3)
+    terms = layout_terms(layout, points, network.network.print_scale)
+    freedom = 3 * m - 6
+    squares = terms.squares
+    rough = max(1.0, float(np.median(squares) / chi2.ppf(0.5, freedom)))
+    critical = float(chi2.isf(_BENT_SHARE, freedom)) * rough
+    off = np.linalg.norm(terms.misfit_mm.reshape(count, m, 3), axis=2).max(axis=1) * scale
+    return tuple(
+        CardShape(int(card), float(off[i]), float(squares[i]), critical)
+        for i, card in enumerate(network.cards)
+    )
+
+
+def _size(dots_mm: Array) -> float:
+    points = dots_mm.reshape(-1, 3)
+    return float(np.linalg.norm(points - points.mean(axis=0)))
+
+
+def _relative_size(points: Array) -> tuple[float, Array]:
+    """Size of points (N, 3) and the derivative (3 N,) of its logarithm."""
+    off = points - points.mean(axis=0)
+    squares = float((off**2).sum())
+    return float(np.sqrt(squares)), (off / squares).ravel()

@@ -104,6 +104,33 @@ def solve_job(folder: Path, progress: Progress) -> Outcome:
     return Outcome(tuple(summary_lines(result, report)), exit_code(result))
 
 
+def accept_job(folder: Path, table: Path, progress: Progress) -> Outcome:
+    """Measure a job once more and compare it with calibrated lengths; nothing is written."""
+    from pipeline.accept import accept, acceptance_lines, read_lengths
+    from pipeline.job import read_job
+    from pipeline.solve import solve
+
+    lengths = read_lengths(table)
+    result, _ = solve(read_job(folder), progress)
+    accepted = accept(result, lengths, table.name)
+    return Outcome((result.job.title, *acceptance_lines(accepted)), accepted.code)
+
+
+def rehearse_acceptance(lens: Path | None, settings: dict[str, Any], progress: Progress) -> Outcome:
+    """Predict length errors by simulated jobs.
+
+    Parameters
+    ----------
+    settings : fields of ``pipeline.rehearse.Plan`` other than the lens profile.
+    """
+    from calib.lens_file import read_profile
+    from pipeline.rehearse import Plan, prediction_lines, rehearse
+
+    plan = Plan(profile=read_profile(lens) if lens else None, **settings)
+    found = rehearse(plan, lambda done, total: progress("simulated jobs", done, total))
+    return Outcome(tuple(prediction_lines(plan, found)), 1 if found.failed else 0)
+
+
 def view_job(folder: Path, ply: Path | None) -> Outcome:
     """A window with the measured points, or a PLY file of them."""
     from pipeline.tables import load_result_json

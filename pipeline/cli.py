@@ -300,5 +300,74 @@ def view(
     return actions.view_job(job, ply)
 
 
+@_command("accept")
+def accept(
+    job: Annotated[Path | None, typer.Argument(metavar="[JOB]", help="The job folder.")] = None,
+    lengths: Annotated[
+        Path | None, typer.Argument(metavar="[LENGTHS]", help="Table of calibrated lengths.")
+    ] = None,
+    simulate: Annotated[
+        bool, typer.Option("--simulate", help="Predict the errors by simulated jobs.")
+    ] = False,
+    lens: Annotated[
+        Path | None, typer.Option(metavar="TOML", help="Simulate with this lens profile.")
+    ] = None,
+    photos: Annotated[int, typer.Option(min=4, max=200, help="Photos of a simulated job.")] = 36,
+    near_mm: Annotated[
+        float, typer.Option(min=300, max=10000, help="Least height of the cards above the phone.")
+    ] = 1200.0,
+    far_mm: Annotated[
+        float, typer.Option(min=300, max=10000, help="Largest such height.")
+    ] = 1800.0,
+    bar_mm: Annotated[float, typer.Option(min=100, max=4000, help="Length of the bar.")] = 1200.0,
+    bar_u_mm: Annotated[
+        float, typer.Option(min=0.001, max=10, help="Its expanded uncertainty.")
+    ] = 0.1,
+    jobs: Annotated[int, typer.Option(min=1, max=1000, help="How many to simulate.")] = 20,
+) -> Outcome:
+    """Compare a job with calibrated lengths, or predict how well it would do.
+
+    LENGTHS is a CSV file card_a,card_b,length_mm,U_mm of distances between card centres at 20
+    degrees C that somebody else calibrated (U: k = 2); a bar of the job may not be among them. The
+    job is measured once more, nothing is written. Ends with 1 when the errors are larger than the
+    uncertainty explains, or when the lengths do not fill the volume as VDI/VDE 2634 part 1 asks.
+
+    \b
+    Example:
+      datumshot accept van lengths.csv
+
+    \b
+    A prediction for one's own phone and way of working:
+      datumshot accept --simulate --lens phone.toml --photos 40 --far-mm 2000
+    """
+    if simulate:
+        if job is not None:
+            raise UserError(
+                "--simulate measures no job", str(job), "leave out the job folder, or --simulate"
+            )
+        if far_mm < near_mm:
+            raise UserError(
+                f"--far-mm ({far_mm:g}) is less than --near-mm ({near_mm:g})", "", "exchange them"
+            )
+        settings = {
+            "photos": photos,
+            "near_mm": near_mm,
+            "far_mm": far_mm,
+            "bar_mm": bar_mm,
+            "bar_U_mm": bar_u_mm,
+            "jobs": jobs,
+        }
+        with _progress() as progress:
+            return actions.rehearse_acceptance(lens, settings, progress)
+    if job is None or lengths is None:
+        raise UserError(
+            "a job folder and a table of lengths are needed",
+            "",
+            "name both, or ask for a prediction with --simulate",
+        )
+    with _progress() as progress:
+        return actions.accept_job(job, lengths, progress)
+
+
 if __name__ == "__main__":
     main()

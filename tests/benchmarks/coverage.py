@@ -187,7 +187,8 @@ def measure(invented: Invented) -> Outcome:
 
     at = {card: i for i, card in enumerate(scene.cards)}
     true = invented.centres_mm[[at[card] for card in solution.cards]]
-    u = np.sqrt(np.diag(solution.centres_covariance_mm2)).reshape(true.shape)
+    turn = np.kron(np.eye(len(true)), datum.vehicle_from_network.rotation)
+    u = np.sqrt(np.diag(turn @ solution.centres_covariance_mm2 @ turn.T)).reshape(true.shape)
     errors = fit_errors_mm(solution.centres_mm, true)
     at = {row.card: i for i, row in enumerate(job.cards)}
     true = invented.holes_mm[[at[row.card] for row in holes.rows]]

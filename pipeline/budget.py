@@ -11,7 +11,7 @@ sheet as one of its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,20 +24,48 @@ from pipeline.solution import Solution
 
 SOURCES = {
     "photos": "the measurement of the dots in the photos",
-    "camera": "the camera constants, found from photos themselves",
-    "bar": "the bars' certificates",
+    "camera": "the camera constants, themselves found from photos",
+    "bar": "the certificates of the bars",
     "print": "the printer's scale, no bar having been measured",
-    "temperature": "the temperature and expansion of bars and body",
+    "temperature": "the temperature, and the expansion of bars and body",
     "seat across": "the seat of the card in its hole, across its axis",
     "seat along": "the seat of the card in its hole, along its axis",
     "stem": "the length of the stem",
-    "flatness": "the flatness of the card",
-    "sheet": "the base points' own deviations from the sheet",
+    "flatness": "the flatness of the card, which turns the stem",
+    "sheet": "how far the base points are off the sheet themselves",
 }
-"""All sources and what they are."""
+"""All sources, and what they are."""
+
+_CAUSES = {
+    "The seat of the cards in their holes": ("seat across", "seat along", "stem", "flatness"),
+    "What the photos can tell": ("photos", "camera"),
+    "The certificate of the bars": ("bar",),
+    "The scale of the printer": ("print",),
+    "The temperature": ("temperature",),
+    "How far the base points are off the sheet": ("sheet",),
+}
+_REMEDIES = {
+    "The seat of the cards in their holes": "better plugs and flat cards",
+    "What the photos can tell": "more photos from more sides, or a lens profile,",
+    "The certificate of the bars": "longer bars or better certificates",
+    "The scale of the printer": "a bar",
+    "The temperature": "a thermometer on the car, or a bar that expands as the body does,",
+    "How far the base points are off the sheet": "more undamaged base points",
+}
+_PHOTOS = "What the photos can tell"
+_LITTLE_SHARE = 0.1
+"""Of the variance: without the photos' part U would be 5 % smaller."""
 
 COVERAGE_FACTOR = 2.0
 """U = k u; k = 2 stands for about 95 % (GUM)."""
+
+DECISION_RULE = (
+    "within: deviation and U together do not pass the tolerance (acceptance with a guard band of "
+    "U, as in the earlier editions of ISO 14253-1); out: the deviation passes it by more than U; "
+    "else undecided. Later editions take by default a conformance probability of 95 %, for which "
+    "a guard band of about 1.65 u, or 0.82 U, would do. (Both from memory.)"
+)
+"""How verdicts are given, as ``deviation.verdict_of`` does it."""
 
 
 @dataclass(frozen=True)
@@ -104,3 +132,30 @@ def budget(
         )
         for n, row in enumerate(holes.rows)
     )
+
+
+def budget_sentence(rows: Sequence[BudgetRow]) -> str:
+    """What decides U, how far, and what would make it smaller, in one plain sentence or two.
+
+    Causes that have the same remedy count as one; variances are summed over all points and axes.
+    """
+    if not rows:
+        return ""
+    by_source = {
+        source: sum(float((row.u_mm[source] ** 2).sum()) for row in rows) for source in rows[0].u_mm
+    }
+    variance = {
+        cause: sum(by_source.get(source, 0.0) for source in sources)
+        for cause, sources in _CAUSES.items()
+    }
+    whole = sum(variance.values())
+    if whole <= 0.0:
+        return ""
+    first = max(variance, key=lambda cause: variance[cause])
+    text = (
+        f"{first} decides U ({100 * variance[first] / whole:.0f} % of its square): "
+        f"{_REMEDIES[first]} would make it smaller"
+    )
+    if first != _PHOTOS and variance[_PHOTOS] < _LITTLE_SHARE * whole:
+        text += "; more photos would not help"
+    return text + "."

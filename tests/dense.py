@@ -1,8 +1,8 @@
 """The same adjustment written the long way: every unknown explicit, no elimination, no sparsity.
 
-Photos, drifts, constants, points, print scales and the pose of every card are unknowns of one
-dense problem for SciPy; derivatives are numeric. Only the containers are shared with the code under
-test: rotations are SciPy's, the projection and the layout are written out again.
+Photos, drifts, shifts, constants, points, print scales and the pose of every card are unknowns of
+one dense problem for SciPy; derivatives are numeric. Only the containers are shared with the code
+under test: rotations are SciPy's, the projection and the layout are written out again.
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ class Dense:
         sizes = {
             "photos": 6 * photos,
             "drift": 6 * photos if self.priors.drift_sd.any() else 0,
+            "shift": 2 * photos if self.priors.shift_sd_px else 0,
             "constants": 9,
             "points": 3 * points,
             "print_scale": 2 if layout else 0,
@@ -70,6 +71,7 @@ class Dense:
             start.group,
             start.points + x[parts["points"]].reshape(-1, 3),
             start.print_scale + scale,
+            start.shift_px + x[parts["shift"]].reshape(-1, 2) if self.priors.shift_sd_px else None,
         )
 
     def residuals(self, x: Array) -> Array:
@@ -81,6 +83,8 @@ class Dense:
             parts.append(np.linalg.cholesky(priors.information[0]).T @ off)
         if priors.drift_sd.any():
             parts.append((network.drift / priors.drift_sd).ravel())
+        if priors.shift_sd_px:
+            parts.append((network.shift_px / priors.shift_sd_px).ravel())
         if priors.layout:
             scaled = priors.layout.nominal_mm * [*network.print_scale, 1.0]
             dots = network.points.reshape(scaled.shape)
@@ -159,4 +163,4 @@ def _predict(network: Network, seen: Observations) -> Array:
     radial = 1 + k1 * r2 + k2 * r2**2 + k3 * r2**3
     u = fx * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x**2)) + cx
     v = fy * (y * radial + p1 * (r2 + 2 * y**2) + 2 * p2 * x * y) + cy
-    return np.column_stack([u, v])
+    return np.column_stack([u, v]) + network.shift_px[seen.photo]

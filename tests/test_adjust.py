@@ -180,7 +180,7 @@ def _photogrammetric(omega: float, phi: float, kappa: float) -> Array:
 @pytest.mark.parametrize("drift", [0.0, 1e-3])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_derivatives_equal_central_differences(seed: int, drift: float) -> None:
-    """By photo, drift, constants and points, at random places off the optimum, to 1e-6.
+    """By photo, drift, shift, constants and points, at random places off the optimum, to 1e-6.
 
     A drift of 1e-3 rad is ten times that of a hand; the derivative leaves out its square. Proves
     that derivatives and predictions agree, not that the predictions are right.
@@ -197,8 +197,10 @@ def _anywhere(seed: int, drift: float) -> tuple[Network, Observations, Priors]:
         rotation=rotations(0.03 * rng.standard_normal((3, 3))) @ network.rotation,
         translation=network.translation + 20.0 * rng.standard_normal((3, 3)),
         drift=drift * rng.standard_normal((3, 6)) * np.repeat([1.0, 1000.0], 3),
+        shift=rng.standard_normal((3, 2)),
     )
-    return network, observations, replace(Priors.none(network.constants), drift_sd=np.ones(6))
+    priors = replace(Priors.none(network.constants), drift_sd=np.ones(6), shift_sd_px=1.0)
+    return network, observations, priors
 
 
 def _compare(
@@ -231,7 +233,8 @@ def _compare(
         [slope(turned(k), 1e-5) for k in range(3)]
         + [slope(moved("translation", k), 1e-2) for k in range(3)]
         + [slope(moved("drift", k), 1e-5) for k in range(3)]
-        + [slope(moved("drift", k), 1e-2) for k in range(3, 6)],
+        + [slope(moved("drift", k), 1e-2) for k in range(3, 6)]
+        + [slope(moved("shift", k), 1.0) for k in range(2)],
         axis=2,
     )
     _assert_near(by_photo, numeric, tolerance)
@@ -251,7 +254,7 @@ def _assert_near(analytic: Array, numeric: Array, tolerance: float) -> None:
 
 
 def _small_problem(layout: bool, drift: bool) -> tuple[Network, Observations, Priors]:
-    """Four cards, six photos, a rough start, constants known a little."""
+    """Four cards, six photos, a rough start, constants known a little; drift and shift."""
     scene = make_scene(
         5,
         columns=2,
@@ -270,7 +273,11 @@ def _small_problem(layout: bool, drift: bool) -> tuple[Network, Observations, Pr
         np.zeros(9, dtype=bool),
         drift * np.repeat([2e-4, 0.15], 3),
         nominal_layout(scene, (0.03, 0.03, 0.15)) if layout else None,
+        shift_sd_px=1.5 if drift else 0.0,
     )
+    if drift:
+        shift = 1.5 * np.random.default_rng(6).standard_normal((6, 2))
+        observations = replace(observations, px=observations.px + shift[observations.photo])
     return disturbed(network, 3, 0.2), observations, priors
 
 

@@ -304,3 +304,55 @@ def test_optimum_is_that_of_a_dense_solver(layout: bool, drift: bool) -> None:
     np.testing.assert_allclose(theirs.print_scale, found.network.print_scale, atol=1e-8)
     # The start was rough: nothing here was true by itself.
     assert np.abs(aligned(start.points, found.network.points) - found.network.points).max() > 0.1
+
+
+def test_optimum_is_that_of_colmap() -> None:
+    """The same bundle, self-calibrating, by the bundle adjustment of COLMAP (Ceres underneath).
+
+    Points to 1e-6 mm after a similarity fit, constants to 1e-5 px. Its model has no k3, no drift,
+    no layout and no weights, so those are left out here. Runs where pycolmap is installed.
+    """
+    pycolmap = pytest.importorskip("pycolmap", reason="pycolmap is not installed")
+    scene = make_scene(5)
+    network, observations = bundle(scene)
+    observations = replace(observations, whitening=np.tile(np.eye(2), (len(observations.px), 1, 1)))
+    start = disturbed(network, 1, 0.3)
+    fixed = np.arange(9) == 8
+    found = adjust(start, observations, replace(Priors.none(start.constants), fixed=fixed))
+    assert found.converged
+
+    theirs = pycolmap.Reconstruction()
+    camera = pycolmap.Camera(
+        model="OPENCV",
+        width=scene.camera.width_px,
+        height=scene.camera.height_px,
+        params=list(start.constants[0, :8]),
+        camera_id=1,
+    )
+    theirs.add_camera_with_trivial_rig(camera)
+    tracks = [pycolmap.Track() for _ in start.points]
+    for f, (rotation, translation) in enumerate(
+        zip(start.rotation, start.translation, strict=True), start=1
+    ):
+        own = np.flatnonzero(observations.photo == f - 1)
+        for k, point in enumerate(observations.point[own]):
+            tracks[point].add_element(f, k)
+        image = pycolmap.Image(name=str(f), keypoints=observations.px[own], camera_id=1, image_id=f)
+        pose = pycolmap.Rigid3d(pycolmap.Rotation3d(rotation), translation)
+        theirs.add_image_with_trivial_frame(image, pose)
+    ids = [
+        theirs.add_point3D(p, t, np.zeros(3, np.uint8))
+        for p, t in zip(start.points, tracks, strict=True)
+    ]
+    options = pycolmap.BundleAdjustmentOptions(refine_principal_point=True, print_summary=False)
+    options.ceres.solver_options.function_tolerance = 1e-14
+    options.ceres.solver_options.gradient_tolerance = 1e-12
+    pycolmap.bundle_adjustment(theirs, options)
+
+    points = np.array([theirs.points3D[i].xyz for i in ids])
+    moved = aligned(points, found.network.points)
+    assert np.abs(moved - found.network.points).max() < 1e-6
+    np.testing.assert_allclose(
+        theirs.cameras[1].params, found.network.constants[0, :8], rtol=0, atol=1e-5
+    )
+    assert np.abs(found.network.constants[0, :2] - start.constants[0, :2]).min() > 1.0

@@ -117,7 +117,10 @@ def test_an_earlier_network_is_resumed_to_the_same_optimum() -> None:
 
 def test_of_two_clusters_the_larger_is_kept() -> None:
     """Photos of another corner of the car that share no card with the others are left out."""
-    large, small = _scene(6), _scene(7, columns=3, photos=6, first_card=50)
+    large = _scene(6, columns=6, photos=12, extent_mm=(3400.0, 1200.0))
+    small = _scene(7, columns=3, rows=3, photos=4, extent_mm=(700.0, 600.0), first_card=50)
+    # The smaller one hangs together better: nine cards in every photo.
+    assert len(small.sightings) == 36
     both = [*small.sightings, *large.sightings]
     found = _find(large, both)
     assert found.cards == large.cards

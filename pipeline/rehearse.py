@@ -1,15 +1,15 @@
 """What lengths would come out as: jobs that are only simulated, measured like real ones.
 
 Cards stand along seven lines in a volume of the size of an underbody, photos are taken from below
-all around. What is simulated is noise of dots, print errors, the hand's drift, the camera's
-constants and the bar's certificate. What is not: hidden cards, glare, damaged cards, a car or a bar
-that moves. So this is the best that can be expected.
+all around. What is simulated is noise of dots, print errors, the hand's drift, stabilisation, the
+camera's constants and the bar's certificate. What is not: hidden cards, glare, damaged cards, a car
+or a bar that moves. So this is the best that can be expected.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,7 +24,7 @@ from pipeline.accept import KnownLength, length_between
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.network import find_network
 from pipeline.scale import apply_bars
-from pipeline.solve import DRIFT_SD, LAYOUT_SD_MM, _solution
+from pipeline.solve import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX, _solution
 from targets.bar import REFERENCE_TEMPERATURE_C, Bar
 from targets.card import card_of
 from targets.errors import UserError
@@ -37,6 +37,8 @@ _ACROSS = (0.0, 0.2, 0.4, 0.65, 0.85, 1.0)
 """The same for the diagonals, whose cards must not cover each other where they cross."""
 _DOT_SD_PX = 0.03
 """Standard deviation of a dot of 8 px or more, as in rendered photos; smaller ones are worse."""
+_MODEL_PX = 0.015
+"""Noise of every dot beyond its stated one: what a model of lens and photo leaves out."""
 _LEAST_DOT_PX = 4.0
 _STEEPEST = np.cos(np.radians(70.0))
 _PRINT_SD = 0.005
@@ -186,7 +188,10 @@ def _one_job(
     sightings: list[Sighting] = []
     for i, name in enumerate(names):
         drift = rng.standard_normal(6) * DRIFT_SD
-        sightings += _look(name, camera, _station(plan, i, rng), drift, dots, rng)
+        constants = camera.constants.copy()
+        constants[2:4] += SHIFT_SD_PX * rng.standard_normal(2)
+        lens = replace(camera, constants=constants)
+        sightings += _look(name, lens, _station(plan, i, rng), drift, dots, rng)
     bar_cards = (len(centres), len(centres) + 1)
     true_bar = float(np.linalg.norm(dots[bar_cards[0]].mean(0) - dots[bar_cards[1]].mean(0)))
     stated = true_bar + 0.5 * plan.bar_U_mm * rng.standard_normal()
@@ -199,6 +204,7 @@ def _one_job(
             {s.card: card_of(s.card).dots_mm for s in sightings},
             LAYOUT_SD_MM,
             DRIFT_SD,
+            SHIFT_SD_PX,
         )
     except UserError:
         return len(pairs), None
@@ -320,7 +326,7 @@ def _look(
                 card=card,
                 photo=photo,
                 corners_px=middle + tag * (px - middle),
-                dots_px=px + sd * rng.standard_normal((4, 2)),
+                dots_px=px + np.hypot(sd, _MODEL_PX) * rng.standard_normal((4, 2)),
                 covariance_px2=np.tile(sd**2 * np.eye(2), (4, 1, 1)),
                 measured=np.ones(4, dtype=bool),
             )

@@ -182,16 +182,18 @@ def _updated(
     innovation = lengths_mm - np.array([d for d, _ in rows])
     ph = p @ h.T
     gain = np.linalg.solve(h @ ph + noise, ph.T).T
-    # Joseph's form keeps the covariance symmetric and positive.
+    # Joseph's form keeps the covariance symmetric and positive; term by term, so that the loose
+    # scale, a million times as large as what is left, does not take digits from the rest.
     kept = np.eye(len(x)) - gain @ h
-    updated = kept @ p @ kept.T + gain @ noise @ gain.T
+    by_points, open_root = kept * scale, kept @ by_scale
+    updated = by_points @ covariance @ by_points.T + open_root @ open_root.T + gain @ noise @ gain.T
     return _Update(
         x + gain @ innovation,
         0.5 * (updated + updated.T),
         scale,
-        kept * scale,
+        by_points,
         gain,
-        kept @ by_scale,
+        open_root,
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from calib.camera import CONSTANTS
 from capture.sightings import Sighting
+from pipeline.budget import COVERAGE_FACTOR, DECISION_RULE, SOURCES, budget_sentence
 from pipeline.deviation import AXES, DeviationRow
 from pipeline.report import drawing, words
 from pipeline.report.thumbnails import thumbnails
@@ -69,6 +70,9 @@ def page_html(result: Result, sightings: tuple[Sighting, ...]) -> str:
         findings=_findings(result),
         bars=_bars(result),
         thumbnails=_thumbnails(result, sightings, Markup),
+        budget=_budget(result),
+        budget_sentence=budget_sentence(result.budget),
+        decision_rule=DECISION_RULE,
         cards=_cards(result),
         weakest=_weakest(result),
         figures=_figures(result.solution),
@@ -174,6 +178,26 @@ def _bars(result: Result) -> list[dict[str, Any]]:
         }
         for bar in result.bars
     ]
+
+
+def _budget(result: Result) -> list[dict[str, Any]]:
+    """U of each deviation by axis, and what decides it: its source and share of the variance."""
+    known = [row for row in result.budget if np.isfinite(row.U_mm).all()]
+    decimals = words.decimals_for(np.concatenate([row.U_mm for row in known])) if known else 1
+    rows = []
+    for row in known:
+        whole = float((row.U_mm**2).sum()) / COVERAGE_FACTOR**2
+        share = float((row.u_mm[row.dominant] ** 2).sum()) / whole if whole > 0 else 0.0
+        rows.append(
+            {
+                "name": row.point,
+                "side": row.side,
+                "U": [words.number(u, decimals) for u in row.U_mm],
+                "dominant": SOURCES[row.dominant],
+                "share": words.number(100 * share, 0),
+            }
+        )
+    return rows
 
 
 def _thumbnails(

@@ -25,12 +25,21 @@ from scipy.stats import norm
 from calib.camera import Camera
 from calib.frames import Array
 from pipeline.cameras import PhotoGroup, _loose_information
+from pipeline.datum import Datum, _by_frame
 from pipeline.job import CardOnPoint, Job
 from pipeline.network import CameraGuess, find_network
-from pipeline.points import card_axes, card_flatness_mm, find_holes
-from pipeline.scale import scale_network
+from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
+from pipeline.scale import Scaled, scale_network
 from pipeline.sheet import ReferenceSheet, SheetPoint
-from pipeline.solve import DRIFT_SD, LAYOUT_SD_MM, _datum, _solution
+from pipeline.solution import Solution
+from pipeline.solve import (
+    DRIFT_SD,
+    LAYOUT_SD_MM,
+    SHIFT_SD_PX,
+    _camera_root,
+    _datum,
+    _solution,
+)
 from pipeline.truth import fit_errors_mm
 from targets.bar import Bar
 from tests.scene import Scene, layout_of, make_scene
@@ -47,12 +56,16 @@ class Outcome:
     ----------
     centres : (C, 3) card centres, scaled by bars alone and fitted rigidly.
     deviations : (N, 3) along length, width, height; base : (N,) bool, the base points.
+    centres_apart, deviations_apart : the same along the axes of their joint covariance, where
+        errors do not go together (one bar that is off moves every point of a job).
     photos, sigma0, scatter_mm, true_scatter_mm : what the job was like.
     """
 
     seed: int
     centres: Array
     deviations: Array
+    centres_apart: Array
+    deviations_apart: Array
     base: Array
     photos: int
     sigma0: float
@@ -77,8 +90,11 @@ class Invented:
     true_scatter_mm: float
 
 
-def invent(seed: int) -> Invented:
-    """A job of normal size: 20 to 34 cards, 14 to 36 photos, four to eight base points."""
+def invent(seed: int, photos: int | None = None) -> Invented:
+    """A job of normal size: 15 to 32 cards, 14 to 36 photos unless their number is given.
+
+    Four to eight base points, one to three bars.
+    """
     rng = np.random.default_rng([seed, 1])
     columns, rows = int(rng.integers(5, 9)), int(rng.integers(3, 5))
     extent = (float(rng.uniform(2800, 4200)), float(rng.uniform(1000, 1500)))
@@ -102,7 +118,8 @@ def invent(seed: int) -> Invented:
     noise_px = float(rng.uniform(0.02, 0.08))
     flatness = float(rng.choice([0.02, 0.08, 0.15]))
     paper = tuple(1.0 + 0.004 * rng.standard_normal(2))
-    scene = scene_with(int(rng.integers(14, 37)), (paper[0], paper[1]), flat=False)
+    many = int(rng.integers(14, 37))
+    scene = scene_with(photos or many, (paper[0], paper[1]), flat=False)
     # The same cards before printer and paper: their axes carry the stems.
     ideal = scene_with(1, (1.0, 1.0), flat=True)
 
@@ -165,7 +182,19 @@ def invent(seed: int) -> Invented:
     return Invented(job, scene, centres / body, np.array(holes), scatter)
 
 
-def measure(invented: Invented) -> Outcome:
+@dataclass(frozen=True)
+class Measured:
+    """The stages of one measurement, as ``pipeline.budget`` wants them."""
+
+    free: Solution
+    camera_root_mm: Array
+    scaled: Scaled
+    holes: Holes
+    datum: Datum
+    base: list[int]
+
+
+def measure(invented: Invented) -> Measured:
     """Measure the job as ``pipeline.solve`` does, from the sightings on."""
     scene, job = invented.scene, invented.job
     group = PhotoGroup("invented", scene.photos, _guess(), False, "")
@@ -176,29 +205,40 @@ def measure(invented: Invented) -> Outcome:
         layout_of(scene),
         LAYOUT_SD_MM,
         DRIFT_SD,
+        SHIFT_SD_PX,
     )
     free = _solution(network, [group])
     scaled = scale_network(free, job.bars, job.temperature_c, job.body_alpha_per_k)
-    solution = scaled.solution
-    flatness = card_flatness_mm(solution)
-    holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness)
+    flatness = card_flatness_mm(scaled.solution)
+    holes = find_holes(scaled.solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness)
     datum, base, _ = _datum(job, holes)
     assert datum is not None
+    return Measured(free, _camera_root(network), scaled, holes, datum, base)
 
-    at = {card: i for i, card in enumerate(scene.cards)}
+
+def outcome(invented: Invented, measured: Measured) -> Outcome:
+    """Errors over their standard uncertainties."""
+    solution, datum = measured.scaled.solution, measured.datum
+    at = {card: i for i, card in enumerate(invented.scene.cards)}
     true = invented.centres_mm[[at[card] for card in solution.cards]]
     turn = np.kron(np.eye(len(true)), datum.vehicle_from_network.rotation)
-    u = np.sqrt(np.diag(turn @ solution.centres_covariance_mm2 @ turn.T)).reshape(true.shape)
-    errors = fit_errors_mm(solution.centres_mm, true)
-    at = {row.card: i for i, row in enumerate(job.cards)}
-    true = invented.holes_mm[[at[row.card] for row in holes.rows]]
-    u_holes = np.sqrt(np.diag(datum.covariance_mm2)).reshape(true.shape)
-    carried = np.zeros(len(true), dtype=bool)
-    carried[base] = True
+    stated = turn @ solution.centres_covariance_mm2 @ turn.T
+    centre_errors = fit_errors_mm(solution.centres_mm, true)
+    # What the fit takes away of the errors, it takes away of their covariance.
+    rigid, _ = np.linalg.qr(_by_frame(true - true.mean(axis=0)))
+    kept = np.eye(true.size) - rigid @ rigid.T
+
+    at = {row.card: i for i, row in enumerate(invented.job.cards)}
+    holes = invented.holes_mm[[at[row.card] for row in measured.holes.rows]]
+    hole_errors = datum.positions_mm - holes
+    carried = np.zeros(len(holes), dtype=bool)
+    carried[measured.base] = True
     return Outcome(
         seed=0,
-        centres=errors / u,
-        deviations=(datum.positions_mm - true) / u_holes,
+        centres=centre_errors / np.sqrt(np.diag(stated)).reshape(true.shape),
+        deviations=hole_errors / np.sqrt(np.diag(datum.covariance_mm2)).reshape(holes.shape),
+        centres_apart=_apart(centre_errors, kept @ stated @ kept),
+        deviations_apart=_apart(hole_errors, datum.covariance_mm2),
         base=carried,
         photos=len(solution.photos),
         sigma0=solution.sigma0,
@@ -207,9 +247,17 @@ def measure(invented: Invented) -> Outcome:
     )
 
 
+def _apart(errors: Array, covariance: Array) -> Array:
+    """Errors over their standard uncertainties along the axes of the covariance, (n, 1)."""
+    values, vectors = np.linalg.eigh(covariance)
+    kept = values > 1e-9 * values.max()
+    return np.asarray((vectors[:, kept].T @ errors.ravel() / np.sqrt(values[kept]))[:, None])
+
+
 def run(seed: int) -> Outcome:
     """Invent and measure one job."""
-    return replace(measure(invent(seed)), seed=seed)
+    invented = invent(seed)
+    return replace(outcome(invented, measure(invented)), seed=seed)
 
 
 def inside(z: Array) -> float:
@@ -244,7 +292,9 @@ def _line(name: str, jobs: Sequence[Outcome], z_of: Callable[[Outcome], Array]) 
     each = [z_of(job) for job in jobs]
     z = np.concatenate(each)
     shares = np.array([inside(one) for one in each if one.size])
-    axes = " ".join(f"{100 * inside(z[:, axis]):5.1f}" for axis in range(3))
+    axes = " ".join(
+        f"{100 * inside(z[:, a]):5.1f}" if z.shape[1] == 3 else 5 * " " for a in range(3)
+    )
     below = int((shares < 0.9).sum())
     return (
         f"{name:34} {len(z):7d} {100 * inside(z):6.1f} {axes} {100 * shares.min():6.1f} "
@@ -262,7 +312,9 @@ def main() -> None:
     print(f"{'what':34} {'points':>7} {'all':>6} {'l':>5} {'w':>5} {'h':>5}", end=" ")
     print(f"{'worst':>6} {'< 90':>6} {'rms z':>6}")
     print(_line("card centres, bars only", jobs, lambda j: j.centres))
+    print(_line("  along the axes of covariance", jobs, lambda j: j.centres_apart))
     print(_line("deviations", jobs, lambda j: j.deviations))
+    print(_line("  along the axes of covariance", jobs, lambda j: j.deviations_apart))
     print(_line("deviations of base points", jobs, lambda j: j.deviations[j.base]))
     print(_line("deviations of other points", jobs, lambda j: j.deviations[~j.base]))
     for scatter in sorted({j.true_scatter_mm for j in jobs}):

@@ -96,7 +96,7 @@ def fit_corners(grey: NDArray[np.uint8], guess_px: Array, cells: int) -> CornerF
     # The second round has its windows where the edges are, and no wider than the blur asks for.
     wide = np.full(corners.shape[:2], _MOST_ACROSS_PX)
     first = _fit_once(grey, corners, cells, wide, _ROUGH_COLUMNS, _ROUGH_ITERATIONS)
-    found = first.good.all(axis=1)
+    found = np.asarray(first.good.all(axis=1), dtype=bool)
     moved = np.where(found[:, None, None], first.corners_px, corners)
     reach = np.where(found[:, None], 1.0 + _ACROSS_BLURS * first.blur_px, wide)
     fit = _fit_once(grey, moved, cells, reach, _MOST_COLUMNS, _ITERATIONS)

@@ -58,6 +58,8 @@ class Outcome:
     deviations : (N, 3) along length, width, height; base : (N,) bool, the base points.
     centres_apart, deviations_apart : the same along the axes of their joint covariance, where
         errors do not go together (one bar that is off moves every point of a job).
+    centres_below, deviations_below : probability that less than 90 % of this job's errors lie
+        within U, its covariance being exactly right.
     photos, sigma0, scatter_mm, true_scatter_mm : what the job was like.
     """
 
@@ -66,6 +68,8 @@ class Outcome:
     deviations: Array
     centres_apart: Array
     deviations_apart: Array
+    centres_below: float
+    deviations_below: float
     base: Array
     photos: int
     sigma0: float
@@ -239,12 +243,22 @@ def outcome(invented: Invented, measured: Measured) -> Outcome:
         deviations=hole_errors / np.sqrt(np.diag(datum.covariance_mm2)).reshape(holes.shape),
         centres_apart=_apart(centre_errors, kept @ stated @ kept),
         deviations_apart=_apart(hole_errors, datum.covariance_mm2),
+        centres_below=_below(kept @ stated @ kept, np.sqrt(np.diag(stated))),
+        deviations_below=_below(datum.covariance_mm2, np.sqrt(np.diag(datum.covariance_mm2))),
         base=carried,
         photos=len(solution.photos),
         sigma0=solution.sigma0,
         scatter_mm=datum.scatter_mm,
         true_scatter_mm=invented.true_scatter_mm,
     )
+
+
+def _below(covariance: Array, u: Array) -> float:
+    """How often less than 90 % of errors of this covariance lie within twice ``u`` (1000 draws)."""
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    draws = np.random.default_rng(0).standard_normal((1000, len(u))) @ root.T
+    return float(((np.abs(draws) <= 2.0 * u).mean(axis=1) < 0.9).mean())
 
 
 def _apart(errors: Array, covariance: Array) -> Array:
@@ -326,6 +340,11 @@ def main() -> None:
         if some:
             print(_line(f"deviations, {low} to {high} base points", some, lambda j: j.deviations))
     edges = np.arange(-4.0, 4.5, 0.5)
+    for name, expected in (
+        ("centres", sum(job.centres_below for job in jobs)),
+        ("deviations", sum(job.deviations_below for job in jobs)),
+    ):
+        print(f"jobs below 90 % by chance, were every covariance right: {name} {expected:.0f}")
     print("\nhistogram of error / u: centres, deviations; the normal distribution (per cent)")
     z_all = [
         np.concatenate([job.centres.ravel() for job in jobs]),

@@ -53,6 +53,9 @@ DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
 2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
 SHIFT_SD_PX = 0.5
 """Where the estimate of the principal point's shift by stabilisation begins (assumed likewise)."""
+HAND_HELD = (DRIFT_SD, SHIFT_SD_PX)
+STEADY = (np.zeros(6), 0.0)
+"""For the networks on the way, which need to tell only where to look."""
 _LOOKS = 2
 """Second looks: the first one's finds let the next one predict more."""
 
@@ -86,14 +89,14 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     _require_cards(seen, job)
 
     groups = group_photos([p.header for p in seen.photos], profile)
-    network = _network(seen, groups)
+    network = _network(seen, groups, STEADY)
     clock.stop("adjusting")
     added = 0
     if _incomplete(job, seen, network):
         seen, added = look_closer(seen, greys, lambda i, n: progress("looking closer", i, n))
         clock.stop("second look")
         if added:
-            network = _network(seen, groups)
+            network = _network(seen, groups, STEADY)
             clock.stop("adjusting")
     for _ in range(_LOOKS):
         seen, more = look_again(
@@ -107,8 +110,10 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         clock.stop("second look")
         if not more:
             break
-        network = _network(seen, groups, network)
+        network = _network(seen, groups, STEADY, network)
         clock.stop("adjusting")
+    network = _network(seen, groups, HAND_HELD, network)
+    clock.stop("adjusting")
 
     progress("scale, datum, deviations", 0, 1)
     free = _solution(network, groups)
@@ -194,7 +199,10 @@ def _require_cards(seen: PhotoSet, job: Job) -> None:
 
 
 def _network(
-    seen: PhotoSet, groups: Sequence[PhotoGroup], resume: NetworkFound | None = None
+    seen: PhotoSet,
+    groups: Sequence[PhotoGroup],
+    unsteadiness: tuple[Array, float],
+    resume: NetworkFound | None = None,
 ) -> NetworkFound:
     sightings = seen.sightings
     return find_network(
@@ -203,8 +211,7 @@ def _network(
         {p: i for i, g in enumerate(groups) for p in g.photos},
         {s.card: card_of(s.card).dots_mm for s in sightings},
         LAYOUT_SD_MM,
-        DRIFT_SD,
-        SHIFT_SD_PX,
+        *unsteadiness,
         resume=resume,
     )
 

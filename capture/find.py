@@ -1,5 +1,6 @@
 """Finding cards: which are in a photo, and roughly where."""
 
+from collections.abc import Container
 from dataclasses import dataclass
 
 import cv2
@@ -22,12 +23,20 @@ class TagFound:
 
 
 def find_tags(
-    grey: NDArray[np.uint8], longest_px: int = SEARCH_PX
+    grey: NDArray[np.uint8],
+    longest_px: int = SEARCH_PX,
+    dictionary: cv2.aruco.Dictionary | None = None,
+    ids: Container[int] = range(ID_COUNT),
 ) -> tuple[list[TagFound], list[int]]:
-    """Tags of the 36h11 dictionary in a grey photo (H, W) uint8.
+    """Tags in a grey photo (H, W) uint8.
 
     The search runs on a reduced image: ten times faster on a phone's photo, and the tags need
     only be found and named here. Corners come clockwise from the top left as printed.
+
+    Parameters
+    ----------
+    dictionary : of the tags; None for the cards' own, 36h11.
+    ids : tags that may be there; others are false finds.
 
     Returns
     -------
@@ -36,18 +45,18 @@ def find_tags(
         so none of these is among ``tags``.
     """
     small, factor = reduced(grey, longest_px)
-    corners, ids, _ = _detector().detectMarkers(small)
-    if ids is None:
+    corners, found_ids, _ = _detector(dictionary).detectMarkers(small)
+    if found_ids is None:
         return [], []
     # Pixel centres are at integers in both images, hence the half-pixel terms.
     places = [
         (int(i), (c.reshape(4, 2).astype(float) + 0.5) * factor - 0.5)
-        for i, c in zip(ids.ravel(), corners, strict=True)
+        for i, c in zip(found_ids.ravel(), corners, strict=True)
     ]
     found: dict[int, Array] = {}
     repeated: set[int] = set()
     for tag, place in places:
-        if tag >= ID_COUNT:
+        if tag not in ids:
             continue
         if tag in found and np.linalg.norm(found[tag].mean(0) - place.mean(0)) > _side(place) / 2:
             repeated.add(tag)
@@ -71,7 +80,7 @@ def _side(corners_px: Array) -> float:
     return float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).max())
 
 
-def _detector() -> cv2.aruco.ArucoDetector:
+def _detector(dictionary: cv2.aruco.Dictionary | None) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     # The default (0.03 of the image side) passes over tags that measure well.
     parameters.minMarkerPerimeterRate = 0.01
@@ -79,5 +88,6 @@ def _detector() -> cv2.aruco.ArucoDetector:
     parameters.adaptiveThreshWinSizeMax = 21
     parameters.adaptiveThreshWinSizeStep = 16
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    if dictionary is None:
+        dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     return cv2.aruco.ArucoDetector(dictionary, parameters)

@@ -16,9 +16,11 @@ from numpy.typing import NDArray
 from calib.photo import PhotoHeader, read_grey, read_header
 from capture.find import find_tags
 from capture.find_by_dots import find_tags_by_dots
+from capture.marks import see_marks
 from capture.measure import CardPlace, measure_cards, refine_corners
 from capture.sightings import Sighting
 from targets.errors import UserError
+from targets.mark import Marks
 
 _Item = TypeVar("_Item")
 _Out = TypeVar("_Out")
@@ -84,13 +86,16 @@ class GreyPhotos:
 
 
 def see_photos(
-    paths: Sequence[Path], greys: GreyPhotos, progress: Callable[[int, int], None]
+    paths: Sequence[Path],
+    greys: GreyPhotos,
+    progress: Callable[[int, int], None],
+    marks: Marks | None = None,
 ) -> PhotoSet:
-    """Find and measure the cards in every photo, several photos at a time."""
+    """Find and measure the cards and marks in every photo, several photos at a time."""
 
     def see(path: Path) -> PhotoSeen | UserError:
         try:
-            return _see(read_header(path), greys.read(path))
+            return _see(read_header(path), greys.read(path), marks)
         except UserError as error:
             return error
 
@@ -150,7 +155,10 @@ def look_again(
 
 
 def look_closer(
-    seen: PhotoSet, greys: GreyPhotos, progress: Callable[[int, int], None]
+    seen: PhotoSet,
+    greys: GreyPhotos,
+    progress: Callable[[int, int], None],
+    marks: Marks | None = None,
 ) -> tuple[PhotoSet, int]:
     """Search every photo once more: at full size, and by dots for cards whose tag is broken.
 
@@ -173,7 +181,8 @@ def look_closer(
         by_dots = find_tags_by_dots(grey, known, whole_px)
         places = [CardPlace(t.id, t.corners_px) for t in by_dots]
         spanned = measure_cards(grey, photo.name, places)[0]
-        return [*found, *(s for s in spanned if s.measured.sum() >= 3)]
+        bare = see_marks(grey, photo.name, marks, whole_px, known)[0]
+        return [*found, *(s for s in spanned if s.measured.sum() >= 3), *bare]
 
     photos = []
     added = 0
@@ -184,15 +193,16 @@ def look_closer(
     return PhotoSet(tuple(photos), seen.unreadable), added
 
 
-def _see(header: PhotoHeader, grey: NDArray[np.uint8]) -> PhotoSeen:
+def _see(header: PhotoHeader, grey: NDArray[np.uint8], marks: Marks | None) -> PhotoSeen:
     tags, repeated = find_tags(grey)
     places = refine_corners(grey, [CardPlace(t.id, t.corners_px) for t in tags])
     sightings, fit = measure_cards(grey, header.name, places)
+    bare, bare_repeated = see_marks(grey, header.name, marks)
     good = fit.good
     return PhotoSeen(
         header=header,
-        sightings=tuple(sightings),
-        repeated=tuple(repeated),
+        sightings=(*sightings, *bare),
+        repeated=(*repeated, *bare_repeated),
         blur_px=float(np.median(fit.blur_px[good])) if good.any() else float("nan"),
         contrast=float(np.median(fit.contrast[good])) if good.any() else float("nan"),
     )

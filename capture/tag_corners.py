@@ -32,23 +32,26 @@ from calib.frames import Array
 Pixels = NDArray[np.float32]
 """Per-pixel figures, as in ``capture.dots``."""
 
-_LEAST_CELL_PX = 2.2
+_LEAST_CELL_PX = 2.0
 """Narrower than this a tag's border is no step but a line."""
 _ACROSS_SHARE = 0.75
 """Pixels used outside the edge, as a share of the border's width: there, one cell is white."""
-_BITS_PX = 2.0
-"""Inside the border lie the tag's bits, whose blur must not reach the pixels used."""
-_LEAST_INSIDE_PX = 0.7
+_LEAST_INSIDE_PX = 0.8
+"""Pixels used inside: up to where the blur of the tag's bits, behind its border, reaches."""
 _MOST_ACROSS_PX = 8.0
-_CORNER_PX, _CORNER_SHARE = 2.5, 0.08
-"""Left out at each end of an edge, where the neighbouring edge's blur reaches."""
+_BLUR_REACH = 2.5
+"""Another step is out of the way beyond half a pixel and so many blurs."""
+_CORNER_SHARE = 0.08
+"""Left out at each end of an edge at least."""
 _ROUGH_COLUMNS, _MOST_COLUMNS = 16, 64
 """Longer edges are sampled with gaps: more would cost time and gain little."""
 _COLUMNS = np.array([8, 12, 16, 24, 32, 48, 64])
 _ACROSS_BLURS = 3.0
 """Beyond this many blurs (and a pixel) from the step nothing more is learnt of its place."""
-_LEAST_COLUMNS = 5
-_BLUR_PX, _BLUR_SD_PX, _LEAST_BLUR_PX, _MOST_BLUR_PX = 0.9, 0.6, 0.35, 4.0
+_LEAST_COLUMNS = 4
+_BLUR_PX, _BLUR_SD_PX, _LEAST_BLUR_PX, _MOST_BLUR_PX = 0.9, 0.6, 0.45, 4.0
+"""A pixel's own width blurs by 0.29 px; steeper steps are sharpened ones, which the model meets in
+their middle."""
 _BOW_SHARE = 0.02
 """Prior of the bow: this times length^2 / longest side of the photo. k1 h l^2 f with k1 = 0.1,
 h = 0.6, f = 0.75 of the longest side gives this figure."""
@@ -58,9 +61,13 @@ _LEAST_NOISE = 0.6
 _LEAST_CONTRAST = 20.0
 _CONTRAST_SHARE = 0.4
 """Of the strongest edge of the same tag: a weaker step is something that covers the edge."""
-_MISFIT = 0.12
-"""Rms residual, as a share of the step, beyond which the edge is no clean step."""
-_ROUGH_ITERATIONS, _ITERATIONS = 4, 4
+_ROUGH_MISFIT, _MISFIT = 0.25, 0.16
+"""Rms residual, as a share of the step, beyond which the edge is no clean step. The ringing of
+sharpened photos takes up to 0.13."""
+_ROUGH_ITERATIONS, _ITERATIONS = 5, 7
+_ROUGH_BITS_PX = 1.5
+_ROUGH_STEP_PX, _LAST_STEP_PX = 0.3, 0.05
+"""The last step of an edge that has come to rest."""
 _UNKNOWNS = 8
 
 
@@ -94,16 +101,16 @@ def fit_corners(grey: NDArray[np.uint8], guess_px: Array, cells: int) -> CornerF
     """
     corners = np.asarray(guess_px, dtype=float)
     # The second round has its windows where the edges are, and no wider than the blur asks for.
-    wide = np.full(corners.shape[:2], _MOST_ACROSS_PX)
-    first = _fit_once(grey, corners, cells, wide, _ROUGH_COLUMNS, _ROUGH_ITERATIONS)
+    unknown = np.full(corners.shape[:2], np.nan)
+    first = _fit_once(grey, corners, cells, unknown, _ROUGH_COLUMNS)
     found = np.asarray(first.good.all(axis=1), dtype=bool)
     moved = np.where(found[:, None, None], first.corners_px, corners)
-    reach = np.where(found[:, None], 1.0 + _ACROSS_BLURS * first.blur_px, wide)
-    fit = _fit_once(grey, moved, cells, reach, _MOST_COLUMNS, _ITERATIONS)
+    blur = np.where(found[:, None], first.blur_px, _BLUR_PX)
+    fit = _fit_once(grey, moved, cells, blur, _MOST_COLUMNS)
     # A corner that went far is the corner of something else.
     far_px = 2.0 + 0.5 * _sides_px(corners).min(axis=1) / cells
     near = np.linalg.norm(fit.corners_px - corners, axis=2) < far_px[:, None]
-    good = np.asarray(fit.good & near)
+    good: NDArray[np.bool_] = np.logical_and(fit.good, near)
     return CornerFit(
         np.where(good[..., None], fit.corners_px, corners), fit.covariance_px2, good, fit.blur_px
     )
@@ -134,13 +141,12 @@ def _fit_once(
     grey: NDArray[np.uint8],
     corners: Array,
     cells: int,
-    reach_px: Array,
+    blur_px: Array,
     most_columns: int,
-    iterations: int,
 ) -> CornerFit:
-    """One round; ``reach_px`` (N, 4) limits the pixels used across each edge."""
+    """One round; ``blur_px`` (N, 4) of each edge as far as known, nan where not."""
     count = len(corners)
-    edges = _edges(corners, cells)
+    edges = _edges(corners, cells, np.nan_to_num(blur_px.reshape(-1), nan=_BLUR_PX))
     line = np.zeros((4 * count, 3))
     covariance = np.full((4 * count, 3, 3), np.nan)
     contrast = np.zeros(4 * count)
@@ -154,7 +160,7 @@ def _fit_once(
         chosen = np.flatnonzero(usable & (size == bucket))
         if len(chosen):
             line[chosen], covariance[chosen], blur[chosen], contrast[chosen] = _fit_edges(
-                grey, edges, chosen, reach_px.reshape(-1)[chosen], int(most), iterations
+                grey, edges, chosen, blur_px.reshape(-1)[chosen], int(most)
             )
     by_tag = contrast.reshape(-1, 4)
     strongest = by_tag.max(axis=1, initial=0.0)[:, None]
@@ -162,7 +168,7 @@ def _fit_once(
     return _corners(corners, edges, line, covariance, good, blur)
 
 
-def _edges(corners: Array, cells: int) -> _Edges:
+def _edges(corners: Array, cells: int, blur_px: Array) -> _Edges:
     start = corners.reshape(-1, 2)
     stop = np.roll(corners, -1, axis=1).reshape(-1, 2)
     half = np.linalg.norm(stop - start, axis=1) / 2.0
@@ -173,7 +179,8 @@ def _edges(corners: Array, cells: int) -> _Edges:
     ahead = np.roll(by_tag, -1, axis=1)
     end_sine = np.abs(by_tag[..., 0] * ahead[..., 1] - by_tag[..., 1] * ahead[..., 0])
     sine = np.stack([np.roll(end_sine, 1, axis=1), end_sine], axis=2).reshape(-1, 2)
-    clear = np.maximum(_CORNER_PX / np.maximum(sine, 0.1), 2.0 * _CORNER_SHARE * half[:, None])
+    blurred = 0.5 + _BLUR_REACH * blur_px[:, None]
+    clear = np.maximum(blurred / np.maximum(sine, 0.1), 2.0 * _CORNER_SHARE * half[:, None])
     border = _border_px(corners, cells)
     return _Edges((start + stop) / 2.0, along, outward, half, border, clear)
 
@@ -215,9 +222,8 @@ def _fit_edges(
     grey: NDArray[np.uint8],
     edges: _Edges,
     chosen: NDArray[np.intp],
-    most_px: Array,
+    blur_px: Array,
     most: int,
-    iterations: int,
 ) -> tuple[Array, Array, Array, Array]:
     """Edges ``chosen`` in windows of ``most`` columns.
 
@@ -227,8 +233,12 @@ def _fit_edges(
     middle, along, outward = edges.middle[chosen], edges.along[chosen], edges.outward[chosen]
     half, border = edges.half_px[chosen], edges.border_px[chosen]
     n = len(chosen)
-    reach = np.clip(_ACROSS_SHARE * border, 1.6, np.minimum(most_px, _MOST_ACROSS_PX))
-    inner = np.clip(border - _BITS_PX, _LEAST_INSIDE_PX, reach)
+    # Where the blur is known this is the second round.
+    known = np.isfinite(blur_px)
+    enough = np.where(known, 1.0 + _ACROSS_BLURS * blur_px, _MOST_ACROSS_PX)
+    reach = np.clip(_ACROSS_SHARE * border, 1.6, np.minimum(enough, _MOST_ACROSS_PX))
+    bits = np.where(known, 0.5 + _BLUR_REACH * blur_px, _ROUGH_BITS_PX)
+    inner = np.clip(border - bits, _LEAST_INSIDE_PX, reach)
 
     # Columns run along the image axis nearer to the edge, rows across it.
     flat = np.abs(along[:, 0]) >= np.abs(along[:, 1])
@@ -271,19 +281,20 @@ def _fit_edges(
     # o, a, q, s, l0, l1, k0, k1
     value = np.zeros((n, _UNKNOWNS))
     value[:, 0] = _rough_offset(pixels, near, light, dark, inner, reach)
-    value[:, 3] = _BLUR_PX
+    value[:, 3] = np.where(known, blur_px, _BLUR_PX)
     value[:, 4], value[:, 6] = light, dark
     longest = max(height_px, width_px)
     bow_sd = np.maximum(_BOW_SHARE * (2.0 * half) ** 2 / longest, 1e-3)
     moved = np.zeros(n)
-    for _ in range(iterations):
+    for iteration in range(_ITERATIONS if known.any() else _ROUGH_ITERATIONS):
         use, residual, jacobian = _model(pixels, u, v, allowed, value, inner, reach)
         noise2 = np.maximum(_plain_noise2(residual, use), _LEAST_NOISE**2)
         normal, pull = _normal(residual, jacobian, value, noise2, bow_sd)
         step = np.linalg.solve(normal, pull[..., None])[..., 0]
         step[:, :3] = np.clip(step[:, :3], -1.0, 1.0)
         step[:, 3] = np.clip(step[:, 3], -0.4, 0.4)
-        value = value + step
+        # Where the step is steeper than a pixel, full steps may swing about the optimum.
+        value = value + (step if iteration < 3 else 0.6 * step)
         value[:, 3] = np.clip(value[:, 3], _LEAST_BLUR_PX, _MOST_BLUR_PX)
         moved = np.abs(step[:, :2]).max(axis=1)
         if np.quantile(moved, 0.9) < 1e-3:
@@ -298,9 +309,9 @@ def _fit_edges(
     # At its ends, too, the edge must be lighter outside.
     least_contrast = contrast - np.abs(value[:, 5] - value[:, 7])
     good = (
-        (moved < 0.05)
+        (moved < np.where(known, _LAST_STEP_PX, _ROUGH_STEP_PX))
         & (least_contrast > _LEAST_CONTRAST)
-        & (misfit < _MISFIT)
+        & (misfit < np.where(known, _MISFIT, _ROUGH_MISFIT))
         & (np.abs(value[:, 0]) + np.abs(value[:, 1]) < reach + 1.0)
         & (value[:, 3] < 0.6 * reach + 0.5)
         & (use.sum(axis=1) > 3 * _UNKNOWNS)
@@ -452,4 +463,4 @@ def _corners(
         move = np.einsum("nkij,nkj->nki", inverse, off)
         place = place - np.where(sound[..., None], move, 0.0)
     spread = np.einsum("nkij,nkj,nklj->nkil", inverse, variance, inverse)
-    return CornerFit(place, spread, sound, of_tag(blur))
+    return CornerFit(place, spread, np.asarray(sound), of_tag(blur))

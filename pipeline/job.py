@@ -15,6 +15,14 @@ from targets import atomic
 from targets.bar import Bar
 from targets.card import card_of
 from targets.errors import UserError
+from targets.mark import (
+    CARD_DICTIONARY,
+    FIRST_MARK,
+    Marks,
+    dictionary_names,
+    is_mark,
+    tag_count,
+)
 
 CARD_COLUMNS = ("card", "point", "side", "stem_mm", "note")
 """Columns of the job's cards.csv; the last may be absent."""
@@ -27,9 +35,12 @@ STEM_U_MM = 0.05
 
 _KEYS = (
     *("title", "parts", "temperature_c", "tolerance_mm", "lens", "seating_u_mm"),
-    *("stem_u_mm", "body_alpha_per_k", "bar", "datum"),
+    *("stem_u_mm", "body_alpha_per_k", "bar", "datum", "marks", "mark"),
 )
 _BAR_KEYS = ("cards", "length_mm", "U_mm", "alpha_per_k")
+_MARKS_KEYS = ("dictionary", "side_mm", "ids")
+_MARK_KEYS = ("ids", "side_mm")
+_LONGEST_SIDE_MM = 2000.0
 _LARGEST_ALPHA_PER_K = 1e-4
 _LARGEST_TOLERANCE_MM = 1000.0
 _LONGEST_STEM_MM = 2000.0
@@ -65,6 +76,7 @@ class Job:
     cards : rows of cards.csv, empty when there is none.
     sheet : the reference sheet, None when there is none.
     stem_u_mm : standard uncertainty of a stem's length.
+    marks : bare tags to look for as further ties, or None.
     """
 
     folder: Path
@@ -80,6 +92,7 @@ class Job:
     cards: tuple[CardOnPoint, ...]
     sheet: ReferenceSheet | None
     stem_u_mm: float = STEM_U_MM
+    marks: Marks | None = None
 
 
 def read_job(folder: Path) -> Job:
@@ -87,8 +100,8 @@ def read_job(folder: Path) -> Job:
 
     ``parts`` must be given; the other keys have defaults: title the folder's name, temperature_c
     20, tolerance_mm 3, lens "self", seating_u_mm 0.2, stem_u_mm 0.05, body_alpha_per_k that of
-    steel, no bars, base "auto". A sheet.csv with nothing below its header counts as none. Whether
-    enough base points were measured is for the datum to say.
+    steel, no bars, no marks, base "auto". A sheet.csv with nothing below its header counts as
+    none. Whether enough base points were measured is for the datum to say.
 
     Raises
     ------
@@ -103,7 +116,8 @@ def read_job(folder: Path) -> Job:
             'write "in" or "out"',
         )
     tolerance_mm = settings.number("tolerance_mm", 0.0, _LARGEST_TOLERANCE_MM, 3.0, above=True)
-    bars = _bars(settings)
+    marks = _marks(settings)
+    bars = _bars(settings, marks)
 
     sheet_path, cards_path = folder / "sheet.csv", folder / "cards.csv"
     sheet = read_sheet(sheet_path, parts, tolerance_mm) if sheet_path.exists() else None
@@ -126,6 +140,7 @@ def read_job(folder: Path) -> Job:
         cards=read_cards(cards_path, sheet, bar_cards) if cards_path.exists() else (),
         sheet=sheet,
         stem_u_mm=settings.number("stem_u_mm", 0.0, 100.0, STEM_U_MM),
+        marks=marks,
     )
 
 
@@ -250,6 +265,17 @@ body_alpha_per_k = {STEEL_ALPHA_PER_K}
 # U_mm = 0.1
 # alpha_per_k = 23.1e-6
 
+# Bare tags of another ArUco or AprilTag dictionary, stuck on the body as further ties: side of the
+# black square, or "unknown"; ids where not the whole dictionary may be there. Marks of another side
+# get a [[mark]] of their own. In bars and results the mark with tag 7 is called card 1007.
+# [marks]
+# dictionary = "DICT_4X4_50"
+# side_mm = 50.0
+# ids = [0, 1, 2, 3, 4, 5, 6, 7]
+# [[mark]]
+# ids = [6, 7]
+# side_mm = "unknown"
+
 [datum]
 # Points that carry the vehicle frame: "auto" chooses among those that sheet.csv marks as base,
 # or name them yourself, such as ["A L", "A R", "B L", "B R"].
@@ -368,13 +394,92 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         ) from error
 
 
-def _bars(settings: _Table) -> tuple[Bar, ...]:
+def _marks(settings: _Table) -> Marks | None:
+    """The tables [marks] and [[mark]]: which bare tags to look for, and how large they are."""
+    values, others = settings.value("marks", {}), settings.value("mark", [])
+    if not isinstance(others, list) or not all(isinstance(one, dict) for one in others):
+        raise UserError(
+            "this is no list of marks", settings.place("mark"), "head each with [[mark]]"
+        )
+    if "marks" not in settings.values:
+        if others:
+            raise UserError(
+                "the dictionary of these marks is not said",
+                settings.place("mark"),
+                "add a table [marks] with their dictionary and side_mm",
+            )
+        return None
+    if not isinstance(values, dict):
+        raise UserError("this is no table", settings.place("marks"), "head it with [marks]")
+    table = _Table(values, "job.toml, [marks]", _MARKS_KEYS)
+    dictionary = _dictionary(table)
+    count = tag_count(dictionary)
+    usual = _side(table)
+    ids = _tag_ids(table, range(count)) if "ids" in values else range(count)
+    sides_mm: dict[int, float | None] = dict.fromkeys(ids, usual)
+    said: dict[int, int] = {}
+    for number, other in enumerate(others, 1):
+        own = _Table(other, f"job.toml, mark {number}", _MARK_KEYS)
+        side = _side(own)
+        for tag in _tag_ids(own, sides_mm):
+            if tag in said:
+                raise UserError(
+                    f"tag {tag} stands under mark {said[tag]} already",
+                    own.place("ids"),
+                    "a tag has one side: correct one of the two",
+                )
+            said[tag] = number
+            sides_mm[tag] = side
+    return Marks(dictionary, sides_mm)
+
+
+def _dictionary(table: _Table) -> str:
+    name, known = table.text("dictionary"), dictionary_names()
+    if name.upper() == CARD_DICTIONARY.upper():
+        raise UserError(
+            "the cards are of this dictionary, and a bare tag of it could not be told from a card",
+            table.place("dictionary"),
+            "take marks of another dictionary",
+        )
+    if name not in known:
+        raise UserError(
+            f"there is no dictionary {shown(name)}",
+            table.place("dictionary"),
+            f"the nearest is '{nearest(name, known)}'",
+        )
+    return name
+
+
+def _side(table: _Table) -> float | None:
+    """Side of marks in mm, None for "unknown"."""
+    if table.value("side_mm") == "unknown":
+        return None
+    return table.number("side_mm", 0.0, _LONGEST_SIDE_MM, above=True)
+
+
+def _tag_ids(table: _Table, known: Collection[int]) -> list[int]:
+    """Ids of tags, each among those ``known``."""
+    place = table.place("ids")
+    ids = table.value("ids")
+    if not isinstance(ids, list) or not ids or not all(type(tag) is int for tag in ids):
+        raise UserError("these are not the ids of tags", place, "write them like [0, 1, 2]")
+    for tag in ids:
+        if tag not in known:
+            raise UserError(
+                f"tag {_shown_value(tag)} is not among the marks",
+                place,
+                "its dictionary must have it, and the ids under [marks], if there are any",
+            )
+    return ids
+
+
+def _bars(settings: _Table, marks: Marks | None) -> tuple[Bar, ...]:
     listed = settings.value("bar", [])
     if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
         raise UserError("this is no list of bars", settings.place("bar"), "head each with [[bar]]")
     bars: list[Bar] = []
     for number, values in enumerate(listed, 1):
-        bar = _bar(_Table(values, f"job.toml, bar {number}", _BAR_KEYS))
+        bar = _bar(_Table(values, f"job.toml, bar {number}", _BAR_KEYS), marks)
         for earlier, other in enumerate(bars, 1):
             for card in bar.cards:
                 if card in other.cards:
@@ -387,7 +492,7 @@ def _bars(settings: _Table) -> tuple[Bar, ...]:
     return tuple(bars)
 
 
-def _bar(table: _Table) -> Bar:
+def _bar(table: _Table, marks: Marks | None) -> Bar:
     cards = table.value("cards")
     whole = isinstance(cards, list) and all(type(card) is int for card in cards)
     if not whole or len(cards) != 2 or cards[0] == cards[1]:
@@ -397,10 +502,11 @@ def _bar(table: _Table) -> Bar:
             "write them like [90, 91]",
         )
     for card in cards:
-        _check_card(card, table.place("cards"))
+        if marks is None or not is_mark(card) or card - FIRST_MARK not in marks.sides_mm:
+            _check_card(card, table.place("cards"))
     length_mm = table.number("length_mm", 0.0, LARGEST_MM, above=True)
     # Cards do not overlap; a bar typed in metres or inches shows here.
-    shortest_mm = sum(card_of(card).width_mm for card in cards) / 2.0
+    shortest_mm = sum(_width_mm(card, marks) for card in cards) / 2.0
     if length_mm < shortest_mm:
         raise UserError(
             f"{length_mm:g} mm is too short: cards this wide would overlap",
@@ -413,6 +519,13 @@ def _bar(table: _Table) -> Bar:
         U_mm=table.number("U_mm", 0.0, length_mm),
         alpha_per_k=table.number("alpha_per_k", 0.0, _LARGEST_ALPHA_PER_K),
     )
+
+
+def _width_mm(card: int, marks: Marks | None) -> float:
+    """Width of a card, or of a mark's tag as far as known."""
+    if marks is not None and is_mark(card):
+        return marks.side_mm(card) or 0.0
+    return card_of(card).width_mm
 
 
 def _check_card(card: int, where: str) -> None:

@@ -83,6 +83,7 @@ def find_network(
     shift_sd_px: float = 0.0,
     seed_card: int | None = None,
     resume: NetworkFound | None = None,
+    own_sd_mm: Mapping[int, Array] | None = None,
 ) -> NetworkFound:
     """Adjust all sightings that hang together.
 
@@ -96,6 +97,7 @@ def find_network(
     shift_sd_px : where that of the principal points' shifts begins; 0 for a lens that stays put.
     seed_card : start only from this card (to test that the optimum does not depend on it).
     resume : an earlier network of the same photos to start from, when sightings were added.
+    own_sd_mm : (3,) of those cards that do not keep their layout as ``layout_sd_mm`` says.
 
     Raises
     ------
@@ -113,6 +115,7 @@ def find_network(
     grown: list[_Growing] = []
     for start in starts:
         growing = _Growing(sightings, guesses, cameras, group_of_photo, layout_mm, layout_sd_mm)
+        growing.own_sd_mm = own_sd_mm or {}
         grown.append(growing.grow(start))
     grown.sort(key=lambda g: -len(g.observations.px))
     best = grown[0]
@@ -177,6 +180,7 @@ class _Growing:
         self.group_of_photo = group_of_photo
         self.layout_mm = layout_mm
         self.layout_sd_mm = layout_sd_mm
+        self.own_sd_mm: Mapping[int, Array] = {}
         self.constants = np.array([c.constants for c in cameras])
         self.rejected: list[tuple[int, str, int]] = []
         self.photos: list[str] = []
@@ -320,7 +324,10 @@ class _Growing:
     def _layout(self) -> Layout:
         nominal = np.array([self._nominal(c) for c in self.cards])
         size = np.abs(nominal).max(axis=(1, 2)) / 33.0
-        return Layout(nominal, size[:, None] * self.layout_sd_mm)
+        sd = size[:, None] * self.layout_sd_mm
+        for i, card in enumerate(self.cards):
+            sd[i] = self.own_sd_mm.get(card, sd[i])
+        return Layout(nominal, sd)
 
     def _nominal(self, card: int) -> Array:
         return np.column_stack([self.layout_mm[card], np.zeros(4)])

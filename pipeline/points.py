@@ -11,6 +11,7 @@ from calib.frames import Array, cross_matrix
 from pipeline.job import STEM_U_MM, CardOnPoint
 from pipeline.solution import Solution
 from targets.card import card_of
+from targets.mark import is_mark
 from targets.stem import hole_centre
 
 _TWIST = np.array([0.5, -0.5, 0.5, -0.5])
@@ -108,14 +109,18 @@ def card_flatness_mm(solution: Solution) -> float:
     for the drift in ``pipeline.network``), so that what the photos cannot tell stays as unsure as
     the adjustment took it to be.
     """
-    z = card_axes(solution.dots_mm)[:, 2]
-    size = np.array([_size(card) for card in solution.cards])
+    # Marks sit on no hole and are none of these prints.
+    cards = np.flatnonzero([not is_mark(card) for card in solution.cards])
+    if not len(cards):
+        return 0.0
+    z = card_axes(solution.dots_mm)[cards, 2]
+    size = np.array([_size(solution.cards[i]) for i in cards])
     rows = _TWIST[:, None] * z[:, None, :]
-    twist = (rows * solution.dots_mm).sum(axis=(1, 2))
-    count = len(size)
+    twist = (rows * solution.dots_mm[cards]).sum(axis=(1, 2))
+    count = len(solution.cards)
     blocks = solution.covariance_mm2.reshape(count, 12, count, 12)
-    own = blocks[np.arange(count), :, np.arange(count), :]
-    flat = rows.reshape(count, 12)
+    own = blocks[cards, :, cards, :]
+    flat = rows.reshape(len(cards), 12)
     variance = np.einsum("ci,cij,cj->c", flat, own, flat)
     return float(np.sqrt(((twist**2 + variance) / size**2).mean()))
 

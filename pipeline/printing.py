@@ -12,6 +12,7 @@ from calib.frames import Array
 from pipeline.covariance import cofactors
 from pipeline.layout import layout_terms
 from pipeline.solution import Solution
+from targets.mark import is_mark
 
 if TYPE_CHECKING:
     # The network needs OpenCV, which the files and the page of a result do not.
@@ -110,12 +111,14 @@ def card_shapes(network: NetworkFound, scale: float) -> tuple[CardShape, ...]:
     terms = layout_terms(layout, points, network.network.print_scale)
     freedom = 3 * m - 6
     squares = terms.squares
-    rough = max(1.0, float(np.median(squares) / chi2.ppf(0.5, freedom)))
+    cards = [i for i, card in enumerate(network.cards) if not is_mark(card)]
+    if not cards:
+        return ()
+    rough = max(1.0, float(np.median(squares[cards]) / chi2.ppf(0.5, freedom)))
     critical = float(chi2.isf(_BENT_SHARE, freedom)) * rough
     off = np.linalg.norm(terms.misfit_mm.reshape(count, m, 3), axis=2).max(axis=1) * scale
     return tuple(
-        CardShape(int(card), float(off[i]), float(squares[i]), critical)
-        for i, card in enumerate(network.cards)
+        CardShape(int(network.cards[i]), float(off[i]), float(squares[i]), critical) for i in cards
     )
 
 

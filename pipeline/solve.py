@@ -35,6 +35,7 @@ from pipeline.diagnose import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.network import NetworkFound, find_network
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
 from pipeline.printing import applied_scale, card_shapes, print_scale
@@ -43,8 +44,8 @@ from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
-from targets.card import card_of
 from targets.errors import UserError
+from targets.mark import Marks, is_mark
 
 LAYOUT_SD_MM = np.array([0.03, 0.03, 0.15])
 """How well a printed card of 80 mm keeps its layout: print and paper in x and y, flatness in z."""
@@ -53,9 +54,8 @@ DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
 2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
 SHIFT_SD_PX = 0.5
 """Where the estimate of the principal point's shift by stabilisation begins (assumed likewise)."""
-HAND_HELD = (DRIFT_SD, SHIFT_SD_PX)
-STEADY = (np.zeros(6), 0.0)
-"""For the networks on the way, which need to tell only where to look."""
+_SIDE_ROUNDS = 4
+"""Each may place marks and photos from which the next one learns further sides."""
 _LOOKS = 2
 """Second looks: the first one's finds let the next one predict more."""
 
@@ -84,19 +84,21 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
             "put JPEG, PNG, TIFF or HEIC files there",
         )
     greys = GreyPhotos()
-    seen = see_photos(paths, greys, lambda i, n: progress("measuring photos", i, n))
+    seen = see_photos(paths, greys, lambda i, n: progress("measuring photos", i, n), job.marks)
     clock.stop("measuring photos")
     _require_cards(seen, job)
 
     groups = group_photos([p.header for p in seen.photos], profile)
-    network = _network(seen, groups, STEADY)
+    network = _network(seen, groups, job.marks)
     clock.stop("adjusting")
     added = 0
     if _incomplete(job, seen, network):
-        seen, added = look_closer(seen, greys, lambda i, n: progress("looking closer", i, n))
+        seen, added = look_closer(
+            seen, greys, lambda i, n: progress("looking closer", i, n), job.marks
+        )
         clock.stop("second look")
         if added:
-            network = _network(seen, groups, STEADY)
+            network = _network(seen, groups, job.marks)
             clock.stop("adjusting")
     for _ in range(_LOOKS):
         seen, more = look_again(
@@ -110,10 +112,8 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         clock.stop("second look")
         if not more:
             break
-        network = _network(seen, groups, STEADY, network)
+        network = _network(seen, groups, job.marks, network)
         clock.stop("adjusting")
-    network = _network(seen, groups, HAND_HELD, network)
-    clock.stop("adjusting")
 
     progress("scale, datum, deviations", 0, 1)
     free = _solution(network, groups)
@@ -127,7 +127,8 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         deviations = without_verdicts(deviations)
     scale = applied_scale(free, solution)
     reliability = reliability_of(network, scale)
-    printed = print_scale(network, solution) if readings else None
+    paper = any(not is_mark(card) for card in network.cards)
+    printed = print_scale(network, solution) if readings and paper else None
     progress("scale, datum, deviations", 1, 1)
     clock.stop("scale, datum, deviations")
 
@@ -201,18 +202,50 @@ def _require_cards(seen: PhotoSet, job: Job) -> None:
 def _network(
     seen: PhotoSet,
     groups: Sequence[PhotoGroup],
-    unsteadiness: tuple[Array, float],
+    marks: Marks | None,
     resume: NetworkFound | None = None,
 ) -> NetworkFound:
     sightings = seen.sightings
+    unknown = unknown_sides([s.card for s in sightings], marks)
+    if not unknown:
+        return _adjusted(sightings, groups, marks, {}, resume)
+    found = resume
+    if found is None:
+        # A size taken from nowhere would put a mark at a wrong distance: the others come first.
+        known = [s for s in sightings if s.card not in unknown]
+        try:
+            found = _adjusted(known or sightings, groups, marks, {}, None)
+        except UserError:
+            found = _adjusted(sightings, groups, marks, {}, None)
+    sides_mm: dict[int, float] = {}
+    for _ in range(_SIDE_ROUNDS):
+        told = sides_by_photos(_posed(found, groups), sightings)
+        if unknown & set(told) <= set(sides_mm):
+            break
+        sides_mm = told
+        usable = [s for s in sightings if s.card not in unknown or s.card in sides_mm]
+        found = _adjusted(usable, groups, marks, sides_mm, found)
+    return found
+
+
+def _adjusted(
+    sightings: Sequence[Sighting],
+    groups: Sequence[PhotoGroup],
+    marks: Marks | None,
+    sides_mm: Mapping[int, float],
+    resume: NetworkFound | None,
+) -> NetworkFound:
+    layout_mm = layout_of([s.card for s in sightings], marks, sides_mm)
     return find_network(
         sightings,
         [g.guess for g in groups],
         {p: i for i, g in enumerate(groups) for p in g.photos},
-        {s.card: card_of(s.card).dots_mm for s in sightings},
+        layout_mm,
         LAYOUT_SD_MM,
-        *unsteadiness,
+        DRIFT_SD,
+        SHIFT_SD_PX,
         resume=resume,
+        own_sd_mm=layout_sd_of_marks(layout_mm, marks),
     )
 
 
@@ -240,10 +273,14 @@ def _posed(
 
 
 def _placed(network: NetworkFound) -> Mapping[int, Pose]:
-    """network_from_card of each card."""
+    """network_from_card of each card; marks have no dots that a second look could find."""
     dots = network.network.points.reshape(-1, 4, 3)
     axes = card_axes(dots)
-    return {card: Pose(axes[i].T, dots[i].mean(axis=0)) for i, card in enumerate(network.cards)}
+    return {
+        card: Pose(axes[i].T, dots[i].mean(axis=0))
+        for i, card in enumerate(network.cards)
+        if not is_mark(card)
+    }
 
 
 def _solution(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:

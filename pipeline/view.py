@@ -23,12 +23,14 @@ from pipeline.tables import load_result_json, result_document
 from targets.atomic import write_text
 from targets.card import card_of
 from targets.errors import UserError
+from targets.mark import is_mark
 
 KINDS = ("hole", "card", "camera station")
 """What the vertices of the PLY file stand for, by the number in their ``kind``."""
 
 _CARD_RGB, _STATION_RGB = (110, 116, 124), (20, 20, 20)
 _FRUSTUM_MM = 120.0
+_MARK_MM = 60.0
 _HOLE_RADIUS_MM = 18.0
 
 # What ``import open3d`` (0.20.0) asks of a bare Debian 12 (debootstrap, minbase) that is not there.
@@ -217,7 +219,7 @@ def geometries(scene: Scene, o3d: Any) -> list[Any]:
             mesh = o3d.geometry.TriangleMesh.create_sphere(_HOLE_RADIUS_MM, 12)
             mesh.translate(vertex)
         elif kind == 1 and np.isfinite(vertex).all():
-            side = card_of(int(card)).width_mm
+            side = _MARK_MM if is_mark(int(card)) else card_of(int(card)).width_mm
             mesh = o3d.geometry.TriangleMesh.create_box(side, side, 2.0)
             mesh.translate([-side / 2, -side / 2, -2.0])
             mesh.rotate(_rotation_to(normal), center=(0.0, 0.0, 0.0))

@@ -19,6 +19,7 @@ from pipeline.deviation import DeviationRow
 from pipeline.report.words import LOOKS
 from pipeline.result import PhotoRow
 from targets.card import card_of
+from targets.mark import is_mark
 
 LONGEST_PX = 480
 _JPEG_QUALITY = 78
@@ -154,9 +155,14 @@ def _overlay(
 
 
 def card_outline_px(sighting: Sighting) -> Array:
-    """Edge of the whole card, (4, 2) sensor px, from its dots (else from its tag's corners)."""
+    """Edge of the whole card, (4, 2) sensor px, from its dots (else from its tag's corners).
+
+    Of a mark, whose paper nobody knows, the edge of its tag.
+    """
     import cv2
 
+    if is_mark(sighting.card):
+        return sighting.corners_px
     card = card_of(sighting.card)
     whole = np.isfinite(sighting.dots_px).all() and np.all(sighting.measured)
     plane, image = (

@@ -54,6 +54,9 @@ DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
 2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
 SHIFT_SD_PX = 0.5
 """Where the estimate of the principal point's shift by stabilisation begins (assumed likewise)."""
+HAND_HELD = (DRIFT_SD, SHIFT_SD_PX)
+STEADY = (np.zeros(6), 0.0)
+"""For the networks on the way, which need to tell only where to look."""
 _SIDE_ROUNDS = 4
 """Each may place marks and photos from which the next one learns further sides."""
 _LOOKS = 2
@@ -89,7 +92,7 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     _require_cards(seen, job)
 
     groups = group_photos([p.header for p in seen.photos], profile)
-    network = _network(seen, groups, job.marks)
+    network = _network(seen, groups, job.marks, STEADY)
     clock.stop("adjusting")
     added = 0
     if _incomplete(job, seen, network):
@@ -98,7 +101,7 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         )
         clock.stop("second look")
         if added:
-            network = _network(seen, groups, job.marks)
+            network = _network(seen, groups, job.marks, STEADY)
             clock.stop("adjusting")
     for _ in range(_LOOKS):
         seen, more = look_again(
@@ -112,8 +115,10 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
         clock.stop("second look")
         if not more:
             break
-        network = _network(seen, groups, job.marks, network)
+        network = _network(seen, groups, job.marks, STEADY, network)
         clock.stop("adjusting")
+    network = _network(seen, groups, job.marks, HAND_HELD, network)
+    clock.stop("adjusting")
 
     progress("scale, datum, deviations", 0, 1)
     free = _solution(network, groups)
@@ -203,50 +208,47 @@ def _network(
     seen: PhotoSet,
     groups: Sequence[PhotoGroup],
     marks: Marks | None,
+    unsteadiness: tuple[Array, float],
     resume: NetworkFound | None = None,
 ) -> NetworkFound:
+    """Adjust all sightings, marks of unknown side as large as the photos show them."""
+
+    def adjusted(
+        chosen: Sequence[Sighting], sides_mm: Mapping[int, float], earlier: NetworkFound | None
+    ) -> NetworkFound:
+        layout_mm = layout_of([s.card for s in chosen], marks, sides_mm)
+        return find_network(
+            chosen,
+            [g.guess for g in groups],
+            {p: i for i, g in enumerate(groups) for p in g.photos},
+            layout_mm,
+            LAYOUT_SD_MM,
+            *unsteadiness,
+            resume=earlier,
+            own_sd_mm=layout_sd_of_marks(layout_mm, marks),
+        )
+
     sightings = seen.sightings
     unknown = unknown_sides([s.card for s in sightings], marks)
     if not unknown:
-        return _adjusted(sightings, groups, marks, {}, resume)
+        return adjusted(sightings, {}, resume)
     found = resume
     if found is None:
         # A size taken from nowhere would put a mark at a wrong distance: the others come first.
         known = [s for s in sightings if s.card not in unknown]
         try:
-            found = _adjusted(known or sightings, groups, marks, {}, None)
+            found = adjusted(known or sightings, {}, None)
         except UserError:
-            found = _adjusted(sightings, groups, marks, {}, None)
+            found = adjusted(sightings, {}, None)
     sides_mm: dict[int, float] = {}
-    for _ in range(_SIDE_ROUNDS):
+    for count in range(_SIDE_ROUNDS):
         told = sides_by_photos(_posed(found, groups), sightings)
-        if unknown & set(told) <= set(sides_mm):
+        if count and unknown & set(told) <= set(sides_mm):
             break
         sides_mm = told
         usable = [s for s in sightings if s.card not in unknown or s.card in sides_mm]
-        found = _adjusted(usable, groups, marks, sides_mm, found)
+        found = adjusted(usable, sides_mm, found)
     return found
-
-
-def _adjusted(
-    sightings: Sequence[Sighting],
-    groups: Sequence[PhotoGroup],
-    marks: Marks | None,
-    sides_mm: Mapping[int, float],
-    resume: NetworkFound | None,
-) -> NetworkFound:
-    layout_mm = layout_of([s.card for s in sightings], marks, sides_mm)
-    return find_network(
-        sightings,
-        [g.guess for g in groups],
-        {p: i for i, g in enumerate(groups) for p in g.photos},
-        layout_mm,
-        LAYOUT_SD_MM,
-        DRIFT_SD,
-        SHIFT_SD_PX,
-        resume=resume,
-        own_sd_mm=layout_sd_of_marks(layout_mm, marks),
-    )
 
 
 def _incomplete(job: Job, seen: PhotoSet, network: NetworkFound) -> bool:

@@ -1,4 +1,4 @@
-"""The sighting: one card in one photo, its four dots measured."""
+"""The sighting: one card in one photo, its four dots measured (of a mark: its four corners)."""
 
 from dataclasses import dataclass
 
@@ -13,7 +13,7 @@ class Sighting:
 
     Attributes
     ----------
-    card : id of the card.
+    card : id of the card; of a mark 1000 and its tag's id (``targets.mark``).
     photo : name of the photo (file name inside ``photos/``).
     corners_px : (4, 2) rough tag corners as found (for finding and drawing, never for measuring).
     dots_px : (4, 2) measured projections of the dot centres, in the order of ``Card.dots_mm``,

@@ -124,6 +124,12 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     free = _solution(network, groups)
     scaled = scale_network(free, job.bars, job.temperature_c, job.body_alpha_per_k)
     solution, readings = scaled.solution, scaled.readings
+    if not readings and unknown_sides(network.cards, job.marks) == set(network.cards):
+        raise UserError(
+            "nothing in these photos has a known size",
+            "job.toml",
+            "give the side_mm of the marks, or a [[bar]] between two of them",
+        )
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
     datum, base, datum_findings = _datum(job, holes)

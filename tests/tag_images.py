@@ -71,3 +71,15 @@ def bent(points_px: Array, size_px: int, bow: float) -> Array:
     """Where ``tag_image`` draws points (N, 2): moved down by bow (x - middle)^2 px."""
     down = bow * (points_px[:, 0] - size_px / 2) ** 2
     return points_px + np.stack([np.zeros(len(points_px)), down], axis=1)
+
+
+def paste_tag(grey: np.ndarray, pattern: Array, corners_px: Array, ground: float = 90.0) -> None:
+    """Put a tag, well inside, on its white paper into a photo (H, W) of float grey levels."""
+    low = np.floor(corners_px.min(axis=0) - 0.3 * np.ptp(corners_px, axis=0) - 8.0).astype(int)
+    size = int(np.ceil((corners_px.max(axis=0) - low).max() * 1.3)) + 10
+    patch = tag_image(pattern, corners_px - low, size, ground=ground)
+    there = np.abs(patch - ground) > 0.01
+    x, y = low
+    window = grey[y : y + size, x : x + size]
+    there, patch = (a[: window.shape[0], : window.shape[1]] for a in (there, patch))
+    window[there] = patch[there]

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from pipeline.job import CardOnPoint, new_job, read_cards, read_job
 from targets.bar import Bar
 from targets.errors import UserError
+from targets.mark import Marks
 
 JOB = """\
 title = "Van, front left"
@@ -74,6 +75,80 @@ def test_what_is_not_said_has_a_default(tmp_path: Path) -> None:
     assert (job.lens, job.seating_u_mm, job.bars, job.base) == (None, 0.2, (), None)
     assert (job.cards, job.sheet, job.stem_u_mm) == ((), None, 0.05)
     assert job.body_alpha_per_k == 11.5e-6  # steel: Swyt, NIST J. Res. 99:31, 1994
+
+
+MARKS = """
+[marks]
+dictionary = "DICT_4X4_50"
+side_mm = 60.5
+ids = [0, 1, 2, 7]
+
+[[mark]]
+ids = [2, 7]
+side_mm = "unknown"
+
+[[mark]]
+ids = [1]
+side_mm = 30
+"""
+
+
+def test_marks_arrive(folder: Path) -> None:
+    assert read_job(folder).marks is None
+    (folder / "job.toml").write_text(JOB.replace("[90, 91]", "[90, 1007]") + MARKS)
+    job = read_job(folder)
+    assert job.marks == Marks("DICT_4X4_50", {0: 60.5, 1: 30.0, 2: None, 7: None})
+    assert job.bars[0].cards == (90, 1007)
+
+
+def test_marks_may_be_the_whole_dictionary(tmp_path: Path) -> None:
+    text = 'parts = "in"\n[marks]\ndictionary = "DICT_6X6_250"\nside_mm = "unknown"'
+    (tmp_path / "job.toml").write_text(text)
+    assert read_job(tmp_path).marks == Marks("DICT_6X6_250", dict.fromkeys(range(250)))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("[marks]", "[[marks]]", "key 'marks': this is no table; head it with [marks]"),
+        ("[[mark]]", "[mark]", "not TOML"),
+        ('dictionary = "DICT_4X4_50"\n', "", "[marks]: the key 'dictionary' is missing"),
+        ("4X4_50", "4X4_5", "there is no dictionary 'DICT_4X4_5'; the nearest is 'DICT_4X4_50'"),
+        ("4X4_50", "APRILTAG_36h11", "a bare tag of it could not be told from a card"),
+        ("4X4_50", "APRILTAG_36H11", "a bare tag of it could not be told from a card"),
+        ("side_mm = 60.5\n", "", "[marks]: the key 'side_mm' is missing"),
+        ("60.5", "0", "[marks], key 'side_mm': 0 cannot be"),
+        ("60.5", '"about 60"', "[marks], key 'side_mm': 'about 60' is not a number"),
+        ("60.5", "60.5\nside = 3", "[marks]: the key 'side' is not known"),
+        ("[0, 1, 2, 7]", "[0, 1, 2, 50]", "[marks], key 'ids': tag 50 is not among the marks"),
+        ("[0, 1, 2, 7]", "[]", "[marks], key 'ids': these are not the ids of tags"),
+        ("[0, 1, 2, 7]", "[0, true]", "[marks], key 'ids': these are not the ids of tags"),
+        ("[2, 7]", "[2, 8]", "mark 1, key 'ids': tag 8 is not among the marks"),
+        ("[1]", "[7]", "mark 2, key 'ids': tag 7 stands under mark 1 already"),
+        ("= 30", "= 3000", "mark 2, key 'side_mm': 3000 cannot be"),
+        ("ids = [1]\n", "", "mark 2: the key 'ids' is missing"),
+        (MARKS[: MARKS.index("[[mark]]")], "", "the dictionary of these marks is not said"),
+    ],
+)
+def test_marks_are_strictly_read(folder: Path, old: str, new: str, message: str) -> None:
+    assert old in MARKS
+    (folder / "job.toml").write_text(JOB + MARKS.replace(old, new))
+    with pytest.raises(UserError, match=re.escape(message)):
+        read_job(folder)
+
+
+def test_a_bar_needs_marks_that_are_there(folder: Path) -> None:
+    for text in (JOB.replace("91]", "1007]"), JOB.replace("91]", "1008]") + MARKS):
+        (folder / "job.toml").write_text(text)
+        with pytest.raises(UserError, match="there is no card 100"):
+            read_job(folder)
+
+
+def test_a_mark_sits_on_no_point(folder: Path) -> None:
+    (folder / "job.toml").write_text(JOB + MARKS)
+    (folder / "cards.csv").write_text(CARDS.replace("11,", "1007,"))
+    with pytest.raises(UserError, match="there is no card 1007"):
+        read_job(folder)
 
 
 def test_a_sheet_without_rows_is_none(folder: Path) -> None:

@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 
 from calib.frames import Array
 from capture.find import SEARCH_PX, TagFound, reduced
+from capture.plane import homography, projected
 from targets.card import ID_COUNT, TAG_CELLS, card_of, tag_pattern
 
 _BLOCK_PX = 41
@@ -53,10 +54,7 @@ def find_tags_by_dots(
             continue
         tag, turned = read
         card = card_of(tag)
-        homography = cv2.getPerspectiveTransform(
-            card.dots_mm.astype(np.float32), turned.astype(np.float32)
-        )
-        corners = cv2.perspectiveTransform(card.corners_mm.reshape(-1, 1, 2), homography)
+        corners = projected(homography(card.dots_mm, turned), card.corners_mm)
         found[tag] = TagFound(
             tag, (np.asarray(corners, dtype=float).reshape(4, 2) + 0.5) * factor - 0.5
         )
@@ -141,10 +139,7 @@ def _squares(centres: Array, semi: Array) -> list[Array]:
 def _read_code(small: NDArray[np.uint8], quad: Array) -> tuple[int, Array] | None:
     """Id of the card whose dots are at ``quad``, and the quad turned to begin at its top left."""
     layout = card_of(0)
-    homography = cv2.getPerspectiveTransform(
-        layout.dots_mm.astype(np.float32), quad.astype(np.float32)
-    )
-    places = cv2.perspectiveTransform(_cells_mm().reshape(-1, 1, 2), homography).reshape(-1, 2)
+    places = projected(homography(layout.dots_mm, quad), _cells_mm())
     if (places < 0).any() or (places >= np.array(small.shape)[::-1] - 1).any():
         return None
     column, row = np.rint(places).astype(int).T

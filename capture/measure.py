@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.frames import Array
 from capture.dots import DotFit, DotGuess, fit_dots
+from capture.plane import homography, projected
 from capture.sightings import Sighting
 from targets.card import card_of
 
@@ -36,7 +37,7 @@ def measure_cards(
     sightings : one per place, in the same order.
     fit : what the dots looked like, 4 per place (for judging the photo).
     """
-    by_corners = [_homography(card_of(p.card).corners_mm, p.corners_px) for p in places]
+    by_corners = [homography(card_of(p.card).corners_mm, p.corners_px) for p in places]
     guesses = [_guess(card_of(p.card).id, h) for p, h in zip(places, by_corners, strict=True)]
     guess = DotGuess(
         np.concatenate([g.centres_px for g in guesses]) if guesses else np.zeros((0, 2)),
@@ -52,11 +53,11 @@ def measure_cards(
         four = slice(4 * i, 4 * i + 4)
         measured = good[four]
         card = card_of(place.card)
-        homography = by_corners[i]
+        by_card = by_corners[i]
         if measured.all():
-            homography = _homography(card.dots_mm, fit.centres_px[four])
+            by_card = homography(card.dots_mm, fit.centres_px[four])
         centres = fit.centres_px[four] + eccentricity_px(
-            homography, card.dots_mm, card.dot_diameter_mm / 2.0
+            by_card, card.dots_mm, card.dot_diameter_mm / 2.0
         )
         sightings.append(
             Sighting(
@@ -71,7 +72,7 @@ def measure_cards(
     return sightings, fit
 
 
-def eccentricity_px(homography: Array, centres_mm: Array, radius_mm: float) -> Array:
+def eccentricity_px(image_from_card: Array, centres_mm: Array, radius_mm: float) -> Array:
     """Projected circle centre minus centre of the projected circle, (N, 2) px.
 
     A circle's image is an ellipse whose centre is not the image of the circle's centre. With the
@@ -81,12 +82,12 @@ def eccentricity_px(homography: Array, centres_mm: Array, radius_mm: float) -> A
 
     Parameters
     ----------
-    homography : (3, 3), card mm to px.
+    image_from_card : (3, 3) homography, card mm to px.
     centres_mm : (N, 2) circle centres in the card's plane.
     """
     shift = np.tile(np.eye(3), (len(centres_mm), 1, 1))
     shift[:, :2, 2] = centres_mm
-    moved = homography @ shift
+    moved = image_from_card @ shift
     dual = moved @ np.diag([radius_mm**2, radius_mm**2, -1.0]) @ moved.transpose(0, 2, 1)
     ellipse = dual[:, :2, 2] / dual[:, 2:, 2]
     circle = moved[:, :2, 2] / moved[:, 2:, 2]
@@ -108,20 +109,11 @@ def refine_corners(grey: NDArray[np.uint8], places: list[CardPlace]) -> list[Car
     return refined
 
 
-def _guess(card_id: int, homography: Array) -> DotGuess:
+def _guess(card_id: int, image_from_card: Array) -> DotGuess:
     """Expected ellipses of a card's four dots under a homography, card mm to px."""
     card = card_of(card_id)
-    ones = np.ones((4, 1))
-    projected = np.hstack([card.dots_mm, ones]) @ homography.T
-    centres = projected[:, :2] / projected[:, 2:]
-    by_mm = (homography[None, :2, :2] - centres[:, :, None] * homography[2, :2]) / projected[
-        :, 2, None, None
-    ]
+    centres = projected(image_from_card, card.dots_mm)
+    depth = card.dots_mm @ image_from_card[2, :2] + image_from_card[2, 2]
+    by_mm = image_from_card[None, :2, :2] - centres[:, :, None] * image_from_card[2, :2]
+    by_mm = by_mm / depth[:, None, None]
     return DotGuess(centres, by_mm * (card.dot_diameter_mm / 2.0))
-
-
-def _homography(plane_mm: Array, image_px: Array) -> Array:
-    """(3, 3) exact homography of four points, mm to px."""
-    return cv2.getPerspectiveTransform(
-        plane_mm.astype(np.float32), image_px.astype(np.float32)
-    ).astype(float)

@@ -15,8 +15,9 @@ import numpy as np
 from scipy.stats import chi2
 
 from calib.camera import Camera
-from calib.frames import Array, Pose
+from calib.frames import Pose
 from capture.measure import CardPlace
+from capture.plane import homography, projected
 from capture.sightings import Sighting
 from targets.card import card_of
 
@@ -59,7 +60,8 @@ def confirm_pattern(sighting: Sighting, place: CardPlace) -> Sighting | None:
     pattern. At least three dots must agree within the chi-square quantile (2 degrees of freedom,
     0.1 %) of their own covariance and that of the pattern.
     """
-    expected = _dots_at(place)
+    card = card_of(place.card)
+    expected = projected(homography(card.corners_mm, place.corners_px), card.dots_mm)
     off = sighting.dots_px - expected
     measured = sighting.measured.copy()
     if measured.sum() < 3:
@@ -78,19 +80,6 @@ def confirm_pattern(sighting: Sighting, place: CardPlace) -> Sighting | None:
         measured=measured,
         dots_px=np.where(measured[:, None], sighting.dots_px, np.nan),
     )
-
-
-def _dots_at(place: CardPlace) -> Array:
-    """Dots (4, 2) px of a card whose tag corners are at ``place``, by their homography."""
-    card = card_of(place.card)
-    ones = np.ones((4, 1))
-    rows = []
-    for (x, y), (u, v) in zip(card.corners_mm, place.corners_px, strict=True):
-        rows.append([x, y, 1, 0, 0, 0, -u * x, -u * y, -u])
-        rows.append([0, 0, 0, x, y, 1, -v * x, -v * y, -v])
-    homography = np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3)
-    projected = np.hstack([card.dots_mm, ones]) @ homography.T
-    return np.asarray(projected[:, :2] / projected[:, 2:])
 
 
 def _place(camera_from_card: Pose, camera: Camera, card_id: int) -> CardPlace | None:

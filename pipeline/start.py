@@ -19,6 +19,7 @@ import numpy as np
 
 from calib.camera import Camera
 from calib.frames import Array, Pose
+from capture.plane import homography, projected
 from capture.sightings import Sighting
 from targets.card import card_of
 
@@ -337,11 +338,8 @@ def _filled(sighting: Sighting, layout_mm: Array) -> Array:
     """Dots (4, 2) px, those not measured from the tag's corners, shifted as the others are."""
     if sighting.measured.all():
         return sighting.dots_px
-    corners = card_of(sighting.card).corners_mm
-    homography = cv2.getPerspectiveTransform(
-        corners.astype(np.float32), sighting.corners_px.astype(np.float32)
-    )
-    rough = cv2.perspectiveTransform(layout_mm.reshape(-1, 1, 2), homography).reshape(4, 2)
+    corners_mm = card_of(sighting.card).corners_mm
+    rough = projected(homography(corners_mm, sighting.corners_px), layout_mm)
     if sighting.measured.any():
         rough = rough + np.nanmean(sighting.dots_px - rough, axis=0)
     return np.where(sighting.measured[:, None], sighting.dots_px, rough)

@@ -159,7 +159,7 @@ def card_outline_px(sighting: Sighting) -> Array:
 
     Of a mark, whose paper nobody knows, the edge of its tag.
     """
-    import cv2
+    from capture.plane import homography, projected
 
     if is_mark(sighting.card):
         return sighting.corners_px
@@ -170,12 +170,8 @@ def card_outline_px(sighting: Sighting) -> Array:
     )
     if not np.isfinite(image).all():
         return np.full((4, 2), np.nan)
-    image_from_card = cv2.getPerspectiveTransform(
-        plane.astype(np.float32), np.asarray(image, dtype=np.float32)
-    )
     edge_mm = card.dots_mm / np.abs(card.dots_mm).max() * card.width_mm / 2.0
-    edge = np.column_stack([edge_mm, np.ones(4)]) @ image_from_card.T
-    return np.asarray(edge[:, :2] / edge[:, 2:])
+    return projected(homography(plane, image), edge_mm)
 
 
 def _to(affine: Array, points_px: Array) -> Array:

@@ -17,4 +17,5 @@ def homography(plane_mm: Array, image_px: Array) -> Array:
 def projected(image_from_plane: Array, plane_mm: Array) -> Array:
     """Image points (N, 2) px of points (N, 2) of the plane; (0, 0) for one at infinity."""
     points = np.asarray(plane_mm, dtype=float).reshape(-1, 1, 2)
-    return np.asarray(cv2.perspectiveTransform(points, image_from_plane)).reshape(-1, 2)
+    image = cv2.perspectiveTransform(points, image_from_plane)
+    return np.asarray(image, dtype=float).reshape(-1, 2)

@@ -2,8 +2,8 @@
 
 The photos alone leave position, direction and scale of the network open (datum defect 7). The
 covariance given is that of inner constraints over all points: the smallest of all (Granshaw,
-Bundle adjustment methods in engineering photogrammetry, 1980, from memory). Distances and angles
-between points do not depend on that choice.
+Bundle adjustment methods in engineering photogrammetry, 1980, from memory). Angles between
+points and ratios of their distances do not depend on that choice.
 """
 
 from __future__ import annotations
@@ -43,6 +43,7 @@ class Precision:
     residuals : (N, 2) whitened.
     redundancy : observations and priors minus unknowns plus datum defect.
     variance_factor : weighted sum of squares over redundancy.
+    cofactors : of all unknowns, the datum left open.
     """
 
     points: Array
@@ -55,6 +56,7 @@ class Precision:
     residuals: Array
     redundancy: int
     variance_factor: float
+    cofactors: Cofactors
 
 
 @dataclass(frozen=True)
@@ -170,6 +172,7 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
         residuals,
         redundancy,
         squares / max(redundancy, 1),
+        all_of_them,
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from calib.frames import Array, Pose, cross_matrix, rotations
+from pipeline.layout import best_rotations
 
 LEAST_BASE_POINTS = 3
 _LEAST_SPREAD_MM = 100.0
@@ -61,7 +62,7 @@ def fit_frame(
     base : (B,) indices of the base points, at least three, not on one line.
     sheet_mm : (B, 3) their places on the sheet.
     """
-    start = _closest(positions_mm[base], sheet_mm)
+    start = closest_pose(positions_mm[base], sheet_mm)
     columns = (3 * base[:, None] + np.arange(3)).ravel()
     measured = covariance_mm2[np.ix_(columns, columns)]
     scatter = sheet_scatter_mm(positions_mm[base], sheet_mm, measured)
@@ -103,7 +104,7 @@ def sheet_scatter_mm(points_mm: Array, sheet_mm: Array, covariance_mm2: Array) -
     Student's t, where the plain mean square is r^T r / f: what makes k = 2 right for few base
     points (GUM, JCGM 100:2008, G.3, lets k grow instead, from memory).
     """
-    pose = _closest(points_mm, sheet_mm)
+    pose = closest_pose(points_mm, sheet_mm)
     turned = pose.apply(points_mm)
     rigid = _by_frame(turned)
     # What is square to all rigid motions, then the directions in which the measurement is diagonal.
@@ -151,12 +152,11 @@ def worst_base_point(datum: Datum, names: Sequence[str]) -> tuple[str, float]:
     return names[worst], float(off[worst])
 
 
-def _closest(points_mm: Array, sheet_mm: Array) -> Pose:
-    """Unweighted rigid fit (Umeyama, IEEE PAMI 13:376, 1991, without scale)."""
-    mean_p, mean_q = points_mm.mean(axis=0), sheet_mm.mean(axis=0)
-    u, _, vt = np.linalg.svd((sheet_mm - mean_q).T @ (points_mm - mean_p))
-    rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-    return Pose(rotation, mean_q - rotation @ mean_p)
+def closest_pose(points_mm: Array, sheet_mm: Array) -> Pose:
+    """reference_from_points: the unweighted rigid fit of points (N, 3) to others."""
+    middle = points_mm.mean(axis=0)
+    rotation = best_rotations((points_mm - middle)[None], sheet_mm[None])[0]
+    return Pose(rotation, sheet_mm.mean(axis=0) - rotation @ middle)
 
 
 def _by_frame(points_mm: Array) -> Array:

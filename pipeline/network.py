@@ -108,14 +108,15 @@ def find_network(
             replace(g.camera, constants=c)
             for g, c in zip(guesses, resume.network.constants, strict=True)
         ]
-        starts = [_start_from(resume, layout_mm)]
+        starts = [_start_of(resume.photos, resume.cards, resume.network, layout_mm)]
     else:
         cameras = [g.camera for g in guesses]
         starts = _starts(sightings, cameras, group_of_photo, layout_mm, seed_card)
     grown: list[_Growing] = []
     for start in starts:
-        growing = _Growing(sightings, guesses, cameras, group_of_photo, layout_mm, layout_sd_mm)
-        growing.own_sd_mm = own_sd_mm or {}
+        growing = _Growing(
+            sightings, guesses, cameras, group_of_photo, layout_mm, layout_sd_mm, own_sd_mm or {}
+        )
         grown.append(growing.grow(start))
     grown.sort(key=lambda g: -len(g.observations.px))
     best = grown[0]
@@ -174,13 +175,14 @@ class _Growing:
         group_of_photo: Mapping[str, int],
         layout_mm: Mapping[int, Array],
         layout_sd_mm: Array,
+        own_sd_mm: Mapping[int, Array],
     ) -> None:
         self.sightings = sightings
         self.guesses = guesses
         self.group_of_photo = group_of_photo
         self.layout_mm = layout_mm
         self.layout_sd_mm = layout_sd_mm
-        self.own_sd_mm: Mapping[int, Array] = {}
+        self.own_sd_mm = own_sd_mm
         self.constants = np.array([c.constants for c in cameras])
         self.rejected: list[tuple[int, str, int]] = []
         self.photos: list[str] = []
@@ -190,22 +192,22 @@ class _Growing:
         """Adjust, locate what has become clear, and again, until nothing is added."""
         for _ in range(_ROUNDS):
             size = start.size
-            self._arrange(self._supported(start))
-            self.adjusted = adjust(
-                self.network, self.observations, self.priors, _ROBUST, 25, _ROUGH_GAIN
-            )
-            self.network = self.adjusted.network
-            self.constants = self.network.constants
+            self._improve(start)
             start = locate_more(self._open_views(), self._as_start())
             if start.size == size:
                 break
+        # Once more from better places: what lay grossly off before may be in place now.
+        self._improve(start)
+        return self
+
+    def _improve(self, start: Start) -> None:
+        """A robust adjustment from the places of a start."""
         self._arrange(self._supported(start))
         self.adjusted = adjust(
             self.network, self.observations, self.priors, _ROBUST, 25, _ROUGH_GAIN
         )
         self.network = self.adjusted.network
         self.constants = self.network.constants
-        return self
 
     def settle(self, drift_sd: Array, shift_sd_px: float) -> Precision:
         """Least squares, dots that contradict it taken out one per sighting and round.
@@ -361,10 +363,6 @@ class _Growing:
 
     def _as_start(self) -> Start:
         return _start_of(self.photos, self.cards, self.network, self.layout_mm)
-
-
-def _start_from(found: NetworkFound, layout_mm: Mapping[int, Array]) -> Start:
-    return _start_of(found.photos, found.cards, found.network, layout_mm)
 
 
 def _start_of(

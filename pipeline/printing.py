@@ -9,7 +9,6 @@ import numpy as np
 from scipy.stats import chi2
 
 from calib.frames import Array
-from pipeline.covariance import cofactors
 from pipeline.layout import layout_terms
 from pipeline.solution import Solution
 from targets.mark import is_mark
@@ -75,7 +74,7 @@ def print_scale(network: NetworkFound, scaled: Solution) -> PrintScale:
     inverse. s is taken as independent of it: what they share is the shape of the network,
     which is far better known than either.
     """
-    known = cofactors(network.network, network.observations, network.priors)
+    known = network.found.cofactors
     size, by_points = _relative_size(network.network.points)
     p = network.network.print_scale
     # d ln(p / s0) by both print scales, the last of the reduced unknowns, and by the points.

@@ -31,7 +31,7 @@ from scipy.stats import chi2, ncf, ncx2
 
 from calib.frames import Array
 from pipeline.adjust import Network, Observations, Priors, jacobians
-from pipeline.covariance import Cofactors, Precision, cofactors
+from pipeline.covariance import Cofactors, Precision
 
 if TYPE_CHECKING:
     # The network needs OpenCV, which the files and the page of a result do not.
@@ -139,9 +139,7 @@ def dot_reliability(
     weakest = np.linalg.eigvalsh(in_px)[:, 0]
     # The errors that the test just overlooks lie on the ellipse e^T R e = reach^2.
     root = vectors / np.sqrt(np.where(checked[:, None], values, 1.0))[:, None]
-    by_error = _shift_by_error(
-        network, observations, priors, cofactors(network, observations, priors)
-    )
+    by_error = _shift_by_error(network, observations, priors, found.cofactors)
     left, sizes, right = np.linalg.svd(by_error @ root, full_matrices=False)
     whitened = reach * np.einsum("nij,nj->ni", root, right[:, 0])
     error_px = np.linalg.solve(white, whitened[..., None])[..., 0]

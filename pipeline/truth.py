@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from calib.frames import Array, Pose
+from calib.frames import Array
+from pipeline.datum import closest_pose
 from pipeline.deviation import AXES, DeviationRow
-from pipeline.layout import best_rotations
 from pipeline.result import Result
 from targets.errors import UserError
 
@@ -125,10 +125,7 @@ def fit_errors_mm(measured_mm: Array, true_mm: Array) -> Array:
     """
     if len(measured_mm) < 3:
         return np.full(measured_mm.shape, np.nan)
-    middle = measured_mm.mean(axis=0)
-    rotation = best_rotations((measured_mm - middle)[None], true_mm[None])[0]
-    true_from_measured = Pose(rotation, true_mm.mean(axis=0) - rotation @ middle)
-    return true_from_measured.apply(measured_mm) - true_mm
+    return closest_pose(measured_mm, true_mm).apply(measured_mm) - true_mm
 
 
 def rms(values: Array) -> float:

@@ -38,15 +38,11 @@ class PhotoSeen:
     header : file, camera, orientation.
     sightings : cards measured in it.
     repeated : ids found at more than one place; not among the sightings.
-    blur_px : median blur of its dots, nan without dots.
-    contrast : median contrast of its dots as a share of the paper's grey, nan without dots.
     """
 
     header: PhotoHeader
     sightings: tuple[Sighting, ...]
     repeated: tuple[int, ...]
-    blur_px: float
-    contrast: float
 
     @property
     def name(self) -> str:
@@ -196,15 +192,12 @@ def look_closer(
 def _see(header: PhotoHeader, grey: NDArray[np.uint8], marks: Marks | None) -> PhotoSeen:
     tags, repeated = find_tags(grey)
     places = refine_corners(grey, [CardPlace(t.id, t.corners_px) for t in tags])
-    sightings, fit = measure_cards(grey, header.name, places)
+    sightings, _ = measure_cards(grey, header.name, places)
     bare, bare_repeated = see_marks(grey, header.name, marks)
-    good = fit.good
     return PhotoSeen(
         header=header,
         sightings=(*sightings, *bare),
         repeated=(*repeated, *bare_repeated),
-        blur_px=float(np.median(fit.blur_px[good])) if good.any() else float("nan"),
-        contrast=float(np.median(fit.contrast[good])) if good.any() else float("nan"),
     )
 
 

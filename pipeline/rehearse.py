@@ -23,8 +23,8 @@ from capture.sightings import Sighting
 from pipeline.accept import KnownLength, length_between
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.network import find_network
-from pipeline.scale import apply_bars
-from pipeline.solve import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX, _solution
+from pipeline.scale import scale_network
+from pipeline.solve import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX, solution_of
 from targets.bar import REFERENCE_TEMPERATURE_C, Bar
 from targets.card import card_of
 from targets.errors import UserError
@@ -208,11 +208,12 @@ def _one_job(
         )
     except UserError:
         return len(pairs), None
-    solution, readings = apply_bars(
-        _solution(network, [group]), [bar], REFERENCE_TEMPERATURE_C, _BODY_ALPHA_PER_K
+    scaled = scale_network(
+        solution_of(network, [group]), [bar], REFERENCE_TEMPERATURE_C, _BODY_ALPHA_PER_K
     )
-    if not readings:
+    if not scaled.readings:
         return len(pairs), None
+    solution = scaled.solution
     index = {card: i for i, card in enumerate(solution.cards)}
     rows = []
     for a, b in pairs:

@@ -62,14 +62,6 @@ class Scaled:
     roots_mm: Mapping[str, Array]
 
 
-def apply_bars(
-    solution: Solution, bars: Sequence[Bar], temperature_c: float, body_alpha_per_k: float
-) -> tuple[Solution, tuple[BarReading, ...]]:
-    """The solution and readings of ``scale_network``."""
-    scaled = scale_network(solution, bars, temperature_c, body_alpha_per_k)
-    return scaled.solution, scaled.readings
-
-
 def scale_network(
     solution: Solution, bars: Sequence[Bar], temperature_c: float, body_alpha_per_k: float
 ) -> Scaled:

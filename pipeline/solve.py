@@ -121,7 +121,7 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     clock.stop("adjusting")
 
     progress("scale, datum, deviations", 0, 1)
-    free = _solution(network, groups)
+    free = solution_of(network, groups)
     scaled = scale_network(free, job.bars, job.temperature_c, job.body_alpha_per_k)
     solution, readings = scaled.solution, scaled.readings
     if not readings and unknown_sides(network.cards, job.marks) == set(network.cards):
@@ -291,7 +291,7 @@ def _placed(network: NetworkFound) -> Mapping[int, Pose]:
     }
 
 
-def _solution(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:
+def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:
     """The adjusted network as a solution, variance factor applied."""
     unknowns = network.network
     factor = network.found.variance_factor

@@ -1,6 +1,5 @@
 """The bar: two cards at a known distance; the only thing that gives the scale."""
 
-import math
 from dataclasses import dataclass
 
 REFERENCE_TEMPERATURE_C = 20.0
@@ -33,13 +32,3 @@ class Bar:
         1000.231
         """
         return self.length_mm * (1.0 + self.alpha_per_k * (temperature_c - REFERENCE_TEMPERATURE_C))
-
-    def u_at_mm(self, temperature_c: float, u_temperature_k: float = 1.0) -> float:
-        """Standard uncertainty of the length at a temperature known to ``u_temperature_k``.
-
-        The coefficient itself is taken as good to 10 % (handbook values give no uncertainty: NIST
-        Engineering Metrology Toolbox, Temperature Tutorial; the 10 % is our assumption).
-        """
-        off_k = temperature_c - REFERENCE_TEMPERATURE_C
-        u_thermal_mm = self.length_mm * self.alpha_per_k * math.hypot(u_temperature_k, 0.1 * off_k)
-        return math.hypot(self.U_mm / 2.0, u_thermal_mm)

@@ -19,7 +19,9 @@ from calib.frames import Array, Pose
 from capture.sightings import Sighting
 from pipeline.adjust import Network, Observations
 from pipeline.layout import Layout
+from pipeline.scale import BarReading, scale_network
 from pipeline.solution import CameraGroup, Solution
+from targets.bar import Bar
 from targets.card import card_of
 
 CAMERA = Camera(4000, 3000, np.array([3010.0, 3004.0, 1993, 1507, 0.08, -0.15, 5e-4, -4e-4, 0.05]))
@@ -309,3 +311,11 @@ def _look(
             )
         )
     return found
+
+
+def apply_bars(
+    solution: Solution, bars: Sequence[Bar], temperature_c: float, body_alpha_per_k: float
+) -> tuple[Solution, tuple[BarReading, ...]]:
+    """A solution scaled by its bars, and their readings."""
+    scaled = scale_network(solution, bars, temperature_c, body_alpha_per_k)
+    return scaled.solution, scaled.readings

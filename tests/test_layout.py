@@ -13,11 +13,10 @@ from calib.frames import Array
 from pipeline.adjust import Priors, adjust
 from pipeline.covariance import precision
 from pipeline.layout import Layout, best_rotations, layout_terms
-from pipeline.scale import apply_bars
 from pipeline.solution import Solution
 from targets.bar import Bar
 from targets.card import card_of
-from tests.scene import Scene, aligned, bundle, make_scene, nominal_layout, solution_of
+from tests.scene import Scene, aligned, apply_bars, bundle, make_scene, nominal_layout, solution_of
 
 SD = (0.03, 0.03, 0.15)
 ONES = np.ones(2)

@@ -15,14 +15,13 @@ from pipeline.cameras import PhotoGroup
 from pipeline.diagnose import print_findings
 from pipeline.network import CameraGuess, NetworkFound, find_network
 from pipeline.printing import CardShape, PrintScale, applied_scale, card_shapes, print_scale
-from pipeline.scale import apply_bars
 from pipeline.solution import Solution
-from pipeline.solve import LAYOUT_SD_MM, _solution
+from pipeline.solve import LAYOUT_SD_MM, solution_of
 from pipeline.summary import summary_lines
 from pipeline.tables import json_text, result_document
 from targets.bar import Bar
 from tests.report_case import invented
-from tests.scene import Scene, layout_of, make_scene
+from tests.scene import Scene, apply_bars, layout_of, make_scene
 
 STEEL = 11.5e-6
 CONSTANTS_SD = np.array([10.0, 10.0, 5.0, 5.0, 0.05, 0.05, 1e-3, 1e-3, 0.05])
@@ -47,7 +46,7 @@ def _measured(
         LAYOUT_SD_MM,
         np.zeros(6),
     )
-    free = _solution(found, [group])
+    free = solution_of(found, [group])
     rng = np.random.default_rng(seed + 1000)
     centres = scene.dots_mm.mean(axis=1)
     bars = []

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline.scale import _distance, apply_bars
+from pipeline.scale import _distance
 from pipeline.solution import Solution
 from targets.bar import Bar
 from targets.card import card_of
-from tests.scene import covariance_like, solution_of
+from tests.scene import apply_bars, covariance_like, solution_of
 
 STEEL, ALUMINIUM = 11.5e-6, 23.1e-6
 """Swyt, NIST J. Res. 99:31, 1994."""

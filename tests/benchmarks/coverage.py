@@ -38,7 +38,7 @@ from pipeline.solve import (
     SHIFT_SD_PX,
     _camera_root,
     _datum,
-    _solution,
+    solution_of,
 )
 from pipeline.truth import fit_errors_mm
 from targets.bar import Bar
@@ -211,7 +211,7 @@ def measure(invented: Invented) -> Measured:
         DRIFT_SD,
         SHIFT_SD_PX,
     )
-    free = _solution(network, [group])
+    free = solution_of(network, [group])
     scaled = scale_network(free, job.bars, job.temperature_c, job.body_alpha_per_k)
     flatness = card_flatness_mm(scaled.solution)
     holes = find_holes(scaled.solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness)

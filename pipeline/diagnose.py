@@ -38,7 +38,7 @@ def photo_findings(
         )
         for name, why in seen.unreadable.items()
     ]
-    used = set(network.photos)
+    used, known = set(network.photos), set(network.cards)
     for photo in seen.photos:
         if not photo.sightings:
             findings.append(
@@ -56,8 +56,9 @@ def photo_findings(
                     "photo-left-out",
                     "warning",
                     photo.name,
-                    f"Only {len(photo.sightings)} of its cards are known from other photos, too "
-                    "few to tell beyond doubt where it was taken.",
+                    f"Only {sum(s.card in known for s in photo.sightings)} of its "
+                    f"{len(photo.sightings)} cards are known from other photos, too few to tell "
+                    "beyond doubt where it was taken.",
                     "Take it again with at least three cards that other photos show, too.",
                 )
             )

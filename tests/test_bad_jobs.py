@@ -13,6 +13,7 @@ from PIL import Image
 from pipeline.job import read_job
 from pipeline.result import Result
 from pipeline.solve import solve
+from tests.card_images import camera_of, draw_cards, facing
 
 DEMO = Path(__file__).resolve().parents[1] / "sample_images" / "job"
 PHOTOS = sorted((DEMO / "photos").iterdir())
@@ -171,3 +172,18 @@ def test_nothing_is_written_when_results_cannot_be(make_job: Make) -> None:
     )
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
+
+
+def test_photo_left_out_tells_how_many_of_its_cards_are_known(make_job: Make) -> None:
+    """A strange photo: one card that the others show and three that none of them does."""
+    folder = make_job(PHOTOS[:6])
+    camera = camera_of(3264, 2448, 2500.0)
+    # Card 141 is a tie of the demo; 200 to 202 are nowhere on the car.
+    places = {141: (-150, -100), 200: (150, -100), 201: (-150, 100), 202: (150, 100)}
+    poses = {card: facing(x, y, 900, 0.3) for card, (x, y) in places.items()}
+    picture = draw_cards(camera, poses, np.random.default_rng(4))
+    Image.fromarray(picture).save(folder / "photos" / "strange.png")
+    result = measure(folder)
+    (left_out,) = (f for f in result.findings if f.code == "photo-left-out")
+    assert left_out.subject == "strange.png"
+    assert "1 of its 4 cards" in left_out.text

@@ -8,6 +8,7 @@ import re
 import shutil
 import sys
 import time
+import tomllib
 from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -117,6 +118,21 @@ def test_page_is_whole_and_needs_nothing_else(
             value = attributes.get(name)
             assert value is None or value.startswith("data:image/jpeg;base64,")
     assert str(case[0].job.folder) not in html
+
+
+def test_each_section_has_its_file_and_each_file_its_place() -> None:
+    """No section is forgotten in a folder, and the package ships all of them."""
+    report = Path(page_html.__code__.co_filename).parent
+    included = re.findall(
+        r'include "(sections/\w+\.html)"', (report / "page.html").read_text(encoding="utf-8")
+    )
+    kept = [path.relative_to(report).as_posix() for path in report.glob("sections/*")]
+    assert sorted(included) == sorted(kept)
+    project = tomllib.loads((report.parents[1] / "pyproject.toml").read_text(encoding="utf-8"))
+    shipped = project["tool"]["setuptools"]["package-data"]["pipeline.report"]
+    assert {path for glob in shipped for path in report.glob(glob)} >= set(
+        report.glob("sections/*")
+    )
 
 
 def test_the_answer_comes_first_and_says_what_is_out(

@@ -45,14 +45,18 @@ def write_report(result: Result, sightings: tuple[Sighting, ...], path: Path) ->
 
 def page_html(result: Result, sightings: tuple[Sighting, ...]) -> str:
     """Text of the page."""
-    from jinja2 import Environment, StrictUndefined
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     here = Path(__file__).parent
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=FileSystemLoader(here),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
-    template = environment.from_string((here / "page.html").read_text(encoding="utf-8"))
+    template = environment.get_template("page.html")
     css = (here / "page.css").read_text(encoding="utf-8")
     return template.render(
         css=Markup(css),

@@ -1,0 +1,199 @@
+"""A solved job, read back from its results/result.json: what later steps start from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calib.frames import Array, Pose
+from calib.photo import photo_paths
+from pipeline.deviation import DeviationRow
+from pipeline.findings import Finding
+from pipeline.job import read_job
+from pipeline.result import CardRow, PhotoRow
+from pipeline.sheet import SheetPoint
+from pipeline.tables import input_hashes, load_result_json, matrix_from_triangle
+from targets.errors import UserError
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A solved job. Lengths in mm, vehicle frame (network frame where there is no datum).
+
+    Attributes
+    ----------
+    folder : the job folder.
+    title : as the customer reads it.
+    settings : the job's settings as result.json holds them.
+    scaled : whether a bar gave the scale.
+    vehicle_from_network : the vehicle frame, None without a datum.
+    base : names "POINT SIDE" of the base points that carried the frame.
+    points : reference points as measured, in the order of cards.csv; empty without a datum.
+    covariance_mm2 : (3 N, 3 N) joint covariance of ``points``' positions.
+    cards : all measured cards.
+    sheet : points of the reference sheet, empty without one.
+    photos, findings : as solved.
+    inputs : (file, SHA-256) when the job was solved.
+    changed : input files that differ now, came or went since then.
+    """
+
+    folder: Path
+    title: str
+    settings: Mapping[str, Any]
+    scaled: bool
+    vehicle_from_network: Pose | None
+    base: tuple[str, ...]
+    points: tuple[DeviationRow, ...]
+    covariance_mm2: Array
+    cards: tuple[CardRow, ...]
+    sheet: tuple[SheetPoint, ...]
+    photos: tuple[PhotoRow, ...]
+    findings: tuple[Finding, ...]
+    inputs: tuple[tuple[str, str | None], ...]
+    changed: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """(N,) names "POINT SIDE" of ``points``."""
+        return tuple(f"{row.point} {row.side}" for row in self.points)
+
+    @property
+    def positions_mm(self) -> Array:
+        """(N, 3) positions of ``points``."""
+        return np.array([row.position_mm for row in self.points]).reshape(-1, 3)
+
+    def covariance_of(self, indices: Sequence[int]) -> Array:
+        """(3 K, 3 K) joint covariance of some of ``points``, in the order given."""
+        columns = (3 * np.asarray(indices, dtype=int)[:, None] + np.arange(3)).ravel()
+        return np.asarray(self.covariance_mm2[np.ix_(columns, columns)])
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """A line to print when the results are older than the files; none when all is well."""
+        if not self.changed:
+            return ()
+        first, more = self.changed[0], len(self.changed) - 1
+        others = f" and {more} more file{'' if more == 1 else 's'}" if more else ""
+        return (
+            f"Warning: {first}{others} changed after '{self.folder.name}' was solved; "
+            "run datumshot solve again.",
+        )
+
+
+def read_measured(folder: Path) -> Measured:
+    """Read the results of a solved job.
+
+    Results older than the job's files are read all the same: ``Measured.changed`` names the files.
+
+    Raises
+    ------
+    UserError : there is no such folder, the job was not solved, or its results cannot be read.
+    """
+    path = folder / "results" / "result.json"
+    if not folder.is_dir():
+        raise UserError("there is no such job folder", str(folder), "check its name")
+    if not path.exists():
+        raise UserError("this job was not solved yet", str(folder), "run datumshot solve first")
+    document = load_result_json(path)
+    try:
+        return _measured(folder, document)
+    except (KeyError, TypeError, ValueError) as error:
+        raise UserError(
+            "this is not a whole result file", str(path), "run datumshot solve again"
+        ) from error
+
+
+def _measured(folder: Path, document: Mapping[str, Any]) -> Measured:
+    settings = dict(document["settings"])
+    pose = document["vehicle_from_network"]
+    photos = tuple(
+        PhotoRow(p["name"], tuple(p["cards"]), p["used"], p["reason"], _float(p["rms_px"]))
+        for p in document["photos"]
+    )
+    inputs = tuple((one["file"], one["sha256"]) for one in document["inputs"])
+    return Measured(
+        folder=folder,
+        title=settings["title"],
+        settings=settings,
+        scaled=bool(document["scaled"]),
+        vehicle_from_network=(
+            None
+            if pose is None
+            else Pose(_floats(pose["rotation"]), _floats(pose["translation_mm"]))
+        ),
+        base=tuple(document["base"]),
+        points=tuple(_point(row) for row in document["points"]),
+        covariance_mm2=matrix_from_triangle(document["points_covariance_mm2"]),
+        cards=tuple(
+            CardRow(
+                card=row["card"],
+                role=row["role"],
+                centre_mm=_floats(row["centre_mm"]),
+                normal=_floats(row["normal"]),
+                U_mm=_floats(row["U_mm"]),
+                photos=row["photos"],
+            )
+            for row in document["cards"]
+        ),
+        sheet=tuple(
+            SheetPoint(
+                row["point"],
+                row["side"],
+                _floats(row["position_mm"]),
+                _float(row["tol_mm"]),
+                row["base"],
+                row["note"],
+            )
+            for row in document["sheet"]
+        ),
+        photos=photos,
+        findings=tuple(
+            Finding(f["code"], f["severity"], f["subject"], f["text"], f["remedy"])
+            for f in document["findings"]
+        ),
+        inputs=inputs,
+        changed=_changed(folder, inputs),
+    )
+
+
+def _point(row: Mapping[str, Any]) -> DeviationRow:
+    length, width, height = row["axis_verdicts"]
+    return DeviationRow(
+        point=row["point"],
+        side=row["side"],
+        card=row["card"],
+        position_mm=_floats(row["position_mm"]),
+        U_mm=_floats(row["U_mm"]),
+        deviation_mm=_floats(row["deviation_mm"]),
+        U_deviation_mm=_floats(row["U_deviation_mm"]),
+        tol_mm=_float(row["tol_mm"]),
+        axis_verdicts=(length, width, height),
+        verdict=row["verdict"],
+        base=row["base"],
+        photos=row["photos"],
+    )
+
+
+def _changed(folder: Path, inputs: Sequence[tuple[str, str | None]]) -> tuple[str, ...]:
+    """Names of input files whose content is not what was solved, in the order solved."""
+    try:
+        now = dict(input_hashes(read_job(folder), [p.name for p in photo_paths(folder / "photos")]))
+    except UserError as error:
+        # A job that cannot be read any more has changed: its results stay what they were.
+        return (error.where.split(",")[0] or "job.toml",)
+    then = dict(inputs)
+    both = dict.fromkeys([*then, *now])
+    return tuple(name for name in both if then.get(name) != now.get(name))
+
+
+def _float(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _floats(values: Sequence[Any]) -> Array:
+    """An array of numbers, nan where the file has none."""
+    return np.array(values, dtype=float)

@@ -68,7 +68,7 @@ def photo_findings(
                     "card-twice",
                     "warning",
                     f"card {card}",
-                    f"{photo.name} shows card {card} at two places; neither was used.",
+                    f"{photo.name} shows card {card} at two places.",
                     "Take one of the two cards with this number off the car.",
                 )
             )
@@ -80,7 +80,7 @@ def photo_findings(
                     "warning",
                     group.name,
                     f"The lens profile was not applied to {len(group.photos)} photos "
-                    f"({group.reason}); their camera was calibrated from the photos themselves.",
+                    f"({group.reason}).",
                     "Shoot with the lens and zoom that were calibrated.",
                 )
             )
@@ -95,7 +95,7 @@ def network_findings(network: NetworkFound, solution: Solution, added: int) -> l
                 "not-converged",
                 "fault",
                 "adjustment",
-                "The adjustment did not settle, so its figures are not to be trusted.",
+                "The adjustment did not settle.",
                 "Take more photos from other directions, some with the phone rolled by 90 degrees.",
             )
         )
@@ -150,7 +150,7 @@ def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
                     "bar-not-seen",
                     "warning",
                     f"bar {bar.cards[0]}-{bar.cards[1]}",
-                    "One of its cards was not measured, so this bar gives no scale.",
+                    "One of its cards was not measured.",
                     "Photograph both of its cards from several sides.",
                 )
             )
@@ -160,8 +160,7 @@ def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
                 "no-scale",
                 "fault",
                 "bars",
-                "No bar was measured: millimetres are only those of the printed cards, which a "
-                "printer may have scaled by a percent.",
+                "No bar was measured, and a printer may scale cards by a percent.",
                 "Lay a bar of known length under the car and enter it as [[bar]] in job.toml.",
             )
         )
@@ -208,8 +207,7 @@ def card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]
                     "warning",
                     name,
                     f"The card on point {row.point} {row.side} was measured in only "
-                    f"{solution.sightings_of_card[index[row.card]]} photos; a mistake in one of "
-                    "them could go unseen.",
+                    f"{solution.sightings_of_card[index[row.card]]} photos.",
                     "Photograph it from more sides.",
                 )
             )

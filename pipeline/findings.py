@@ -1,6 +1,17 @@
-"""What went wrong or is doubtful, in plain words, with the remedy."""
+"""What went wrong or is doubtful, in plain words: the one vocabulary of findings.
 
+To add one: a line in ``CATALOGUE`` (a code of our own, the severities it may have, what it means,
+what it does to the result), then ``Finding("the-code", "warning", ...)`` with the code and severity
+written out where it is found, then ``python -m pipeline.findings > docs/findings.md``. Tests name a
+code that is used and not listed, one that is listed and not used, and a document that is out of
+date.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Literal
 
 Severity = Literal["note", "warning", "fault"]
@@ -13,11 +24,12 @@ class Finding:
 
     Attributes
     ----------
-    code : short stable name of our own, such as ``photo-unreadable``.
+    code : short stable name of our own, such as ``photo-unreadable``, listed in ``CATALOGUE``.
     severity : see ``Severity``.
     subject : the card, photo, bar or point concerned ("card 12", "IMG_0003.jpg"), or "".
     text : what was seen, with figures, in one sentence.
     remedy : what to do about it, in one sentence ("" when nothing needs doing).
+    effect : what it does to this result, in one sentence ("" where the catalogue's says it all).
     """
 
     code: str
@@ -25,3 +37,163 @@ class Finding:
     subject: str
     text: str
     remedy: str = ""
+    effect: str = ""
+
+    @property
+    def effect_told(self) -> str:
+        """What it does to the result: its own words, else those of the catalogue."""
+        return self.effect or (CATALOGUE[self.code].effect if self.code in CATALOGUE else "")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of finding.
+
+    Attributes
+    ----------
+    severities : those it may have.
+    meaning : what was seen, in one sentence.
+    effect : what it does to the result in general, in one sentence ("" for nothing).
+    """
+
+    severities: tuple[Severity, ...]
+    meaning: str
+    effect: str = ""
+
+
+_NOTE: tuple[Severity, ...] = ("note",)
+_WARNING: tuple[Severity, ...] = ("warning",)
+_FAULT: tuple[Severity, ...] = ("fault",)
+
+CATALOGUE: Mapping[str, Kind] = MappingProxyType(
+    {
+        "bar-not-seen": Kind(
+            _WARNING,
+            "A card of this bar was not measured.",
+            "This bar gives no scale and checks no other.",
+        ),
+        "bars-disagree": Kind(
+            _WARNING,
+            "A bar is not as long as the other bars and the photos make it.",
+            "All lengths may be off by the share by which the bars disagree.",
+        ),
+        "base-misfit": Kind(
+            ("note", "warning"),
+            "The base points fit the sheet worse than the measurement explains.",
+            "Every uncertainty has been enlarged accordingly.",
+        ),
+        "base-on-a-line": Kind(
+            _FAULT,
+            "The measured base points lie nearly on one line.",
+            "There is no vehicle frame and there are no deviations.",
+        ),
+        "base-too-few": Kind(
+            _FAULT,
+            "Fewer than three base points were measured.",
+            "There is no vehicle frame and there are no deviations.",
+        ),
+        "camera-weak": Kind(
+            _WARNING,
+            "The photos hardly determine the constants of this camera.",
+            "The uncertainties contain it and are large.",
+        ),
+        "card-bent": Kind(
+            _WARNING,
+            "A card is bent, damaged or badly printed.",
+            "Its normal is doubtful, and with it the hole at the end of its stem.",
+        ),
+        "card-in-few-photos": Kind(
+            _WARNING,
+            "A card on a point was measured in fewer than four photos.",
+            "A mistake in one of them could shift the point unseen.",
+        ),
+        "card-not-measured": Kind(
+            _FAULT,
+            "A card on a point could not be measured.",
+            "This point is missing from the result.",
+        ),
+        "card-twice": Kind(
+            _WARNING,
+            "A photo shows a card's number at two places.",
+            "This card was not used in this photo.",
+        ),
+        "card-unchecked": Kind(
+            _WARNING,
+            "An error in one photo could go unseen and shift this card by much of the tolerance.",
+            "The point's uncertainty holds only if there is no such error.",
+        ),
+        "lens-not-applied": Kind(
+            _WARNING,
+            "Photos do not belong to the lens profile of the job.",
+            "Their camera was calibrated from the photos themselves, which is less sure.",
+        ),
+        "no-scale": Kind(
+            _FAULT,
+            "No bar was measured.",
+            "Millimetres are those of the printer, and there are no verdicts.",
+        ),
+        "no-sheet": Kind(
+            _NOTE,
+            "The job has no reference sheet.",
+            "There are no deviations; cards are given in an arbitrary frame.",
+        ),
+        "not-converged": Kind(
+            _FAULT,
+            "The adjustment did not settle.",
+            "Its figures are not to be trusted.",
+        ),
+        "photo-left-out": Kind(
+            _WARNING,
+            "It could not be told where this photo was taken.",
+            "The photo adds nothing; its cards rest on fewer photos.",
+        ),
+        "photo-unreadable": Kind(
+            _WARNING,
+            "A photo cannot be read.",
+            "The photo adds nothing; its cards rest on fewer photos.",
+        ),
+        "photo-without-cards": Kind(
+            _NOTE,
+            "No card was found in this photo.",
+            "The photo adds nothing.",
+        ),
+        "print-odd": Kind(
+            _WARNING,
+            "The cards are printed too large, too small or stretched, by the bars.",
+            "If a bar's length is mistyped instead, all lengths are off by that share.",
+        ),
+        "print-scale": Kind(_NOTE, "How large the printer printed, by the bars."),
+        "second-look": Kind(_NOTE, "A second look at predicted places found more sightings."),
+        "start-not-reproduced": Kind(
+            _WARNING,
+            "Two independent starts did not lead to the same places of the cards.",
+            "Some cards may be misplaced by more than their uncertainty.",
+        ),
+    }
+)
+"""Every kind of finding there is, by code."""
+
+
+def document() -> str:
+    """The catalogue as a page of Markdown."""
+    lines = [
+        "# Findings",
+        "",
+        "What `datumshot solve` may find fault with. The terminal, the page and `result.json` say "
+        "the same: a code, a severity, the card, photo, bar or point concerned, what was seen with "
+        "figures, what it does to the result, and what to do. *note*: good to know; *warning*: a "
+        "figure may be worse than it looks; *fault*: something is missing from the result.",
+        "",
+        "This page is made from the catalogue in `pipeline/findings.py`.",
+        "",
+        "| code | severity | meaning | effect on the result |",
+        "|---|---|---|---|",
+    ]
+    for code, kind in sorted(CATALOGUE.items()):
+        severity = " or ".join(kind.severities)
+        lines.append(f"| `{code}` | {severity} | {kind.meaning} | {kind.effect or 'none'} |")
+    return "\n".join([*lines, ""])
+
+
+if __name__ == "__main__":
+    print(document(), end="")

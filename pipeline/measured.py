@@ -152,7 +152,10 @@ def _measured(folder: Path, document: Mapping[str, Any]) -> Measured:
         ),
         photos=photos,
         findings=tuple(
-            Finding(f["code"], f["severity"], f["subject"], f["text"], f["remedy"])
+            Finding(
+                *(f[key] for key in ("code", "severity", "subject", "text", "remedy")),
+                effect=f.get("effect", ""),
+            )
             for f in document["findings"]
         ),
         inputs=inputs,

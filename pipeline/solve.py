@@ -378,8 +378,7 @@ def _datum(job: Job, holes: Holes) -> tuple[Datum | None, list[int], list[Findin
                 "warning" if severe else "note",
                 "datum",
                 f"The base points fit the sheet to {datum.rms_mm:.2f} mm rms, more than the "
-                f"measurement explains; {worst} lies farthest off ({off:.2f} mm). "
-                "Every uncertainty has been enlarged accordingly.",
+                f"measurement explains; {worst} lies farthest off ({off:.2f} mm).",
                 "If one of them may be damaged, name the sound ones under [datum] base."
                 if severe
                 else "",

@@ -149,7 +149,9 @@ def _findings(result: Result) -> list[str]:
     ]
     pressing = [finding for finding in result.findings if finding.severity != "note"]
     named = [
-        f"  {f.severity}: {f'{f.subject}: ' if f.subject else ''}{f.text} {f.remedy}".rstrip()
+        f"  {f.severity}: "
+        + (f"{f.subject}: " if f.subject else "")
+        + " ".join(part for part in (f.text, f.effect_told, f.remedy) if part)
         for f in pressing[:_SHOWN]
     ]
     more = [f"  and {len(pressing) - _SHOWN} more"] if len(pressing) > _SHOWN else []

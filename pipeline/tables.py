@@ -212,6 +212,7 @@ def result_document(
                 "subject": without_folder(finding.subject, job.folder),
                 "text": without_folder(finding.text, job.folder),
                 "remedy": without_folder(finding.remedy, job.folder),
+                "effect": without_folder(finding.effect_told, job.folder),
             }
             for finding in result.findings
         ],

@@ -164,6 +164,7 @@ def _findings(result: Result) -> list[dict[str, str]]:
             "severity": finding.severity,
             "subject": without_folder(finding.subject, folder),
             "text": without_folder(finding.text, folder),
+            "effect": without_folder(finding.effect_told, folder),
             "remedy": without_folder(finding.remedy, folder),
         }
         for finding in result.findings

@@ -153,8 +153,12 @@ def _measured(folder: Path, document: Mapping[str, Any]) -> Measured:
         photos=photos,
         findings=tuple(
             Finding(
-                *(f[key] for key in ("code", "severity", "subject", "text", "remedy")),
-                effect=f.get("effect", ""),
+                f["code"],
+                f["severity"],
+                f["subject"],
+                f["text"],
+                f["remedy"],
+                f.get("effect", ""),
             )
             for f in document["findings"]
         ),

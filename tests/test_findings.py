@@ -26,7 +26,7 @@ def used() -> Iterator[tuple[str, str, str]]:
             for call in ast.walk(tree):
                 if not isinstance(call, ast.Call) or getattr(call.func, "id", "") != "Finding":
                     continue
-                if any(isinstance(node, ast.Starred) for node in call.args):
+                if path.name == "measured.py":
                     continue  # read back from a file
                 given = list(call.args) + [
                     k.value for name in ("code", "severity") for k in call.keywords if k.arg == name

@@ -134,11 +134,7 @@ def read_rows(path: Path, columns: Sequence[str], optional: int) -> tuple[Row, .
     UserError : the file cannot be read, or is not such a table.
     """
     records = _records(path)
-    first, names = records[0] if records else (1, [])
-    where = f"{path.name}, row {first}"
-    header = [cell.strip() for cell in names]
-    while header and not header[-1]:  # a spreadsheet may write empty columns after the last one
-        header.pop()
+    where, header = _header(path, records)
     _check_header(header, columns, optional, where)
 
     rows = []
@@ -155,6 +151,24 @@ def read_rows(path: Path, columns: Sequence[str], optional: int) -> tuple[Row, .
             )
         rows.append(Row(where, dict(zip(header, cells, strict=False))))
     return tuple(rows)
+
+
+def read_header(path: Path) -> tuple[str, list[str]]:
+    """Where the header of a CSV file stands, and its columns, unchecked.
+
+    Raises
+    ------
+    UserError : the file cannot be read.
+    """
+    return _header(path, _records(path))
+
+
+def _header(path: Path, records: Sequence[tuple[int, list[str]]]) -> tuple[str, list[str]]:
+    first, names = records[0] if records else (1, [])
+    header = [cell.strip() for cell in names]
+    while header and not header[-1]:  # a spreadsheet may write empty columns after the last one
+        header.pop()
+    return f"{path.name}, row {first}", header
 
 
 def _records(path: Path) -> list[tuple[int, list[str]]]:

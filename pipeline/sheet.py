@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from calib.frames import Array
-from pipeline.csv_rows import Row, read_rows
+from pipeline.csv_rows import Row, read_header, read_rows, shown
 from targets.errors import UserError
 
 SHEET_COLUMNS = (
@@ -24,11 +26,29 @@ SHEET_COLUMNS = (
 )
 """Columns of sheet.csv; the last three may be empty or absent."""
 
+MORE_COLUMNS = ("zone", "kind", "u_length_mm", "u_width_mm", "u_height_mm")
+"""Further columns, each of which may be empty or absent."""
+
+ZONES = ("front", "centre", "rear")
+"""Sections of the vehicle."""
+
+KINDS = (
+    *("hole", "stud", "bolt", "bush", "strut tower", "control arm", "axle"),
+    *("sill flange", "door opening", "other"),
+)
+"""What a point is, in terms of the trade."""
+
 PARTS = ("in", "out")
 """States of the mechanical parts."""
 
 LARGEST_MM = 30000.0
 """No coordinate on a road vehicle is larger; a larger one is a slip of the pen."""
+
+_MM_PER_UNIT = {"mm": 1.0, "in": 25.4}
+_SMALLEST_VEHICLE_MM = 300.0
+"""Three points or more that all lie within this are no vehicle; in inches they would be one."""
+_LONGEST_VEHICLE_MM = 25000.0
+_SILL_FLANGE = re.compile(r"sill[\s_-]*flange|pinch[\s_-]*weld", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -42,6 +62,9 @@ class SheetPoint:
     tol_mm : permitted deviation per axis (the job's tolerance where the sheet gives none).
     base : whether it may carry the datum.
     note : free text.
+    zone : one of ``ZONES``, "" where nothing tells it (see ``read_sheet``).
+    kind : one of ``KINDS``, or "".
+    u_mm : (3,) standard uncertainty of the position, nought for a maker's figure.
     """
 
     point: str
@@ -50,6 +73,14 @@ class SheetPoint:
     tol_mm: float
     base: bool
     note: str
+    zone: str = ""
+    kind: str = ""
+    u_mm: Array = field(default_factory=lambda: np.zeros(3))
+
+    @property
+    def name(self) -> str:
+        """Point and side: "A L"."""
+        return f"{self.point} {self.side}"
 
 
 @dataclass(frozen=True)
@@ -58,11 +89,19 @@ class ReferenceSheet:
 
     points: tuple[SheetPoint, ...]
 
+    @property
+    def is_exact(self) -> bool:
+        """Whether no point states an uncertainty of its own."""
+        return not any(point.u_mm.any() for point in self.points)
+
 
 def read_sheet(path: Path, parts: str, tolerance_mm: float) -> ReferenceSheet:
     """Read sheet.csv.
 
-    Every row is checked, those of the other state of the parts too.
+    Every row is checked, those of the other state of the parts too. Dimensions are millimetres, or
+    inches where the header says ``length_in,width_in,height_in`` (and ``tol_in``, ``u_length_in``
+    and so on). A zone that no cell gives follows from the base points: between the rearmost and the
+    foremost one lies the centre.
 
     Parameters
     ----------
@@ -79,55 +118,105 @@ def read_sheet(path: Path, parts: str, tolerance_mm: float) -> ReferenceSheet:
     ------
     UserError : the file, or a row of it, is not as it should be, or no row holds for ``parts``.
     """
-    rows = read_rows(path, SHEET_COLUMNS, optional=3)
-    wanted: list[SheetPoint] = []
-    first_row: dict[tuple[str, str, str], str] = {}
-    for row in rows:
-        points = _points(row, tolerance_mm)
-        state = row.choice("parts", (*PARTS, "both"))
-        states = PARTS if state == "both" else (state,)
-        for point in points:
-            for state in states:
-                earlier = first_row.setdefault((point.point, point.side, state), row.where)
-                if earlier != row.where:
-                    raise UserError(
-                        f"point {point.point} {point.side} with parts {state} stands in {earlier} "
-                        "already",
-                        row.where,
-                        "keep one of the two rows",
-                    )
-        if parts in states:
-            wanted += points
-    if rows and not wanted:
+    sheets = read_states(path, tolerance_mm)
+    if any(sheet.points for sheet in sheets.values()) and not sheets[parts].points:
         raise UserError(
             f"no row holds with the mechanical parts {parts}",
             path.name,
             "mark rows that hold in either state as both, or change parts in job.toml",
         )
-    return ReferenceSheet(tuple(wanted))
+    return sheets[parts]
 
 
-def _points(row: Row, tolerance_mm: float) -> list[SheetPoint]:
+def read_states(path: Path, tolerance_mm: float) -> dict[str, ReferenceSheet]:
+    """The sheet for either state of the mechanical parts; parameters as in ``read_sheet``."""
+    unit, columns = _columns(path)
+    rows = read_rows(path, columns, optional=3 + len(MORE_COLUMNS))
+    wanted: dict[str, list[SheetPoint]] = {state: [] for state in PARTS}
+    first_row: dict[tuple[str, str, str], str] = {}
+    for row in rows:
+        points = _points(row, unit, tolerance_mm)
+        stated = row.choice("parts", (*PARTS, "both"))
+        for state in PARTS if stated == "both" else (stated,):
+            for point in points:
+                earlier = first_row.setdefault((point.point, point.side, state), row.where)
+                if earlier != row.where:
+                    raise UserError(
+                        f"point {point.name} with parts {state} stands in {earlier} already",
+                        row.where,
+                        "keep one of the two rows",
+                    )
+            wanted[state] += points
+    _check_size([p for points in wanted.values() for p in points], unit, path.name)
+    return {state: ReferenceSheet(_with_zones(points)) for state, points in wanted.items()}
+
+
+def one_sided(points: Iterable[SheetPoint]) -> list[SheetPoint]:
+    """Points that the sheet gives on the left or on the right only."""
+    points = list(points)
+    there = {(p.point, p.side) for p in points}
+    other = {"L": "R", "R": "L"}
+    return [p for p in points if p.side in other and (p.point, other[p.side]) not in there]
+
+
+def _columns(path: Path) -> tuple[str, tuple[str, ...]]:
+    """Unit that the header states, and the columns that go with it."""
+    in_mm = (*SHEET_COLUMNS, *MORE_COLUMNS)
+    inches = {column.removesuffix("_mm") + "_in" for column in in_mm if column.endswith("_mm")}
+    where, header = read_header(path)
+    found = [column for column in header if column in inches]
+    if not found:
+        return "mm", in_mm
+    mixed = [column for column in header if column in in_mm and column.endswith("_mm")]
+    if mixed:
+        raise UserError(
+            f"the columns '{mixed[0]}' and '{found[0]}' are in different units",
+            where,
+            "give the whole sheet in millimetres (_mm) or the whole sheet in inches (_in)",
+        )
+    return "in", tuple(re.sub("_mm$", "_in", column) for column in in_mm)
+
+
+def _points(row: Row, unit: str, tolerance_mm: float) -> list[SheetPoint]:
     """The one point of a row, or the two of an LR row."""
+    largest = LARGEST_MM / _MM_PER_UNIT[unit]
+
+    def mm(column: str, low: float) -> float:
+        return row.number(f"{column}_{unit}", low, largest) * _MM_PER_UNIT[unit]
+
     name = row.name("point")
     side = row.choice("side", ("L", "R", "C", "LR"))
-    length_mm = row.number("length_mm", -LARGEST_MM, LARGEST_MM)
-    width_mm = row.number("width_mm", -LARGEST_MM, LARGEST_MM)
-    height_mm = row.number("height_mm", -LARGEST_MM, LARGEST_MM)
+    length_mm, width_mm, height_mm = (mm(axis, -largest) for axis in ("length", "width", "height"))
     base = row.choice("base", ("yes", "no"), default="no") == "yes"
-    tol_mm = row.number("tol_mm", 0.0, LARGEST_MM) if row.text("tol_mm") else tolerance_mm
+    kind = row.choice("kind", KINDS, default="")
+    tol_mm = mm("tol", 0.0) if row.text(f"tol_{unit}") else tolerance_mm
     if tol_mm == 0.0:
-        raise UserError("tol_mm is zero", row.where, "give a tolerance, or leave the cell empty")
+        raise UserError(
+            f"tol_{unit} is zero", row.where, "give a tolerance, or leave the cell empty"
+        )
     if side != "C" and width_mm < 0.0:
         raise UserError(
-            f"width_mm {width_mm:g} is negative",
+            f"width_{unit} {row.text(f'width_{unit}')} is negative",
             row.where,
             "give the half-width without a sign; the side says which way",
         )
     if side != "C" and width_mm == 0.0:
         raise UserError(
-            f"width_mm is zero on side {side}", row.where, "a point on the centre line has side C"
+            f"width_{unit} is zero on side {side}",
+            row.where,
+            "a point on the centre line has side C",
         )
+    if base and _is_sill_flange(name, kind, row.text("note")):
+        raise UserError(
+            f"point {shown(name)} is a sill flange, which is often bent and on no drawing, so it "
+            "cannot carry the datum",
+            row.where,
+            "write base = no, and mark holes of the centre section",
+        )
+    u_mm = [
+        mm(f"u_{axis}", 0.0) if row.text(f"u_{axis}_{unit}") else 0.0
+        for axis in ("length", "width", "height")
+    ]
     return [
         SheetPoint(
             name,
@@ -136,6 +225,54 @@ def _points(row: Row, tolerance_mm: float) -> list[SheetPoint]:
             tol_mm,
             base,
             row.text("note"),
+            row.choice("zone", ZONES, default=""),
+            kind,
+            np.array(u_mm),
         )
         for one in side  # the letters of LR are its two sides
     ]
+
+
+def _is_sill_flange(name: str, kind: str, note: str) -> bool:
+    """A stated kind goes before the note, which may only say that a hole lies near the flange."""
+    by_note = not kind and _SILL_FLANGE.search(note)
+    return kind == "sill flange" or bool(_SILL_FLANGE.search(name) or by_note)
+
+
+def _check_size(points: Sequence[SheetPoint], unit: str, file: str) -> None:
+    """Refuse a sheet whose unit is not what its header says."""
+    names = {point.name for point in points}
+    if len(names) < 3:
+        return
+    size_mm = float(np.linalg.norm(np.ptp([point.position_mm for point in points], axis=0)))
+    size = f"{size_mm / _MM_PER_UNIT[unit]:.0f} {unit}"
+    if size_mm < _SMALLEST_VEHICLE_MM:
+        raise UserError(
+            f"all {len(names)} points lie within {size}, which is no vehicle",
+            file,
+            "name the columns length_in, width_in, height_in if the figures are inches"
+            if unit == "mm"
+            else "give the figures in inches",
+        )
+    if size_mm > _LONGEST_VEHICLE_MM:
+        raise UserError(
+            f"the points reach over {size}, which is no vehicle",
+            file,
+            "name the columns length_mm, width_mm, height_mm if the figures are millimetres"
+            if unit == "in"
+            else "give the figures in millimetres",
+        )
+
+
+def _with_zones(points: Sequence[SheetPoint]) -> tuple[SheetPoint, ...]:
+    """The points, with the zones that the base points tell where the sheet gives none."""
+    lengths_mm = [point.position_mm[0] for point in points if point.base]
+    if not lengths_mm:
+        return tuple(points)
+
+    def zone(length_mm: float) -> str:
+        if length_mm > max(lengths_mm):
+            return "front"
+        return "rear" if length_mm < min(lengths_mm) else "centre"
+
+    return tuple(p if p.zone else replace(p, zone=zone(p.position_mm[0])) for p in points)

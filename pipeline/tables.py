@@ -202,6 +202,9 @@ def result_document(
                 "tol_mm": _number(point.tol_mm),
                 "base": point.base,
                 "note": point.note,
+                "zone": point.zone,
+                "kind": point.kind,
+                "u_mm": _numbers(point.u_mm),
             }
             for point in (job.sheet.points if job.sheet else ())
         ],

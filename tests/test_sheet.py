@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.csv_rows import read_rows
-from pipeline.sheet import SHEET_COLUMNS, read_sheet
+from pipeline.sheet import SHEET_COLUMNS, one_sided, read_sheet
 from targets.errors import UserError
 
 HEADER = ",".join(SHEET_COLUMNS)
@@ -154,6 +154,102 @@ def test_what_cannot_be_opened_is_named(tmp_path: Path) -> None:
     (tmp_path / "sheet.csv").mkdir()
     with pytest.raises(UserError, match=r"^sheet.csv: cannot read this file"):
         read_sheet(tmp_path / "sheet.csv", "in", 3.0)
+
+
+WIDE = "point,side,length_mm,width_mm,height_mm,parts,base,zone,kind,u_height_mm,note"
+
+
+def test_zone_kind_and_uncertainty_are_optional(tmp_path: Path) -> None:
+    """Between rearmost and foremost base point lies the centre, unless the sheet says otherwise."""
+    path = written(
+        tmp_path,
+        f"{WIDE}\n"
+        "A,LR,1985.5,455,318,both,no,,hole,,\n"
+        "E,LR,560,418,101,both,yes,,hole,0.4,\n"
+        "F,LR,-215,418,101,both,yes,,,,\n"
+        "G,LR,-216,418,101,both,no,,bush,,\n"
+        "T,LR,540,550,900,both,no,front,strut tower,,upper body\n",
+    )
+    points = {p.name: p for p in read_sheet(path, "in", 3.0).points}
+    zones = {name: p.zone for name, p in points.items() if p.side == "R"}
+    assert zones == {
+        "A R": "front",
+        "E R": "centre",
+        "F R": "centre",
+        "G R": "rear",
+        "T R": "front",
+    }
+    assert (points["T L"].kind, points["F L"].kind) == ("strut tower", "")
+    assert points["E L"].u_mm.tolist() == [0.0, 0.0, 0.4]
+    assert not read_sheet(path, "in", 3.0).is_exact
+    assert one_sided(points.values()) == []
+
+
+def test_without_base_points_no_zone_is_made_up(tmp_path: Path) -> None:
+    path = written(tmp_path, f"{HEADER}\nA,L,1985,2,3,both,no,,\nB,R,0,2,3,both,no,,\n")
+    points = read_sheet(path, "in", 3.0).points
+    assert [p.zone for p in points] == ["", ""]
+    assert [p.name for p in one_sided(points)] == ["A L", "B R"]
+
+
+def test_inches_are_stated_in_the_header(tmp_path: Path) -> None:
+    """1 inch is 25.4 mm exactly (international inch, 1959)."""
+    header = "point,side,length_in,width_in,height_in,parts,base,tol_in,note,u_width_in"
+    path = written(tmp_path, f"{header}\nA,LR,78.125,17.5,-12.5,both,yes,0.125,,0.01\n")
+    left, right = read_sheet(path, "out", 3.0).points
+    np.testing.assert_allclose(left.position_mm, [1984.375, 444.5, -317.5], atol=1e-9)
+    np.testing.assert_allclose(right.position_mm, [1984.375, -444.5, -317.5], atol=1e-9)
+    assert left.tol_mm == pytest.approx(3.175)
+    np.testing.assert_allclose(left.u_mm, [0.0, 0.254, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        # A vehicle of 156 inches typed in as if they were millimetres.
+        (
+            f"{HEADER}\nA,LR,78,18,12.5,both,no,,\nB,LR,22,16.5,4,both,no,,\n"
+            "C,LR,-78,19,13.4,both,no,,\n",
+            "sheet.csv: all 6 points lie within 161 mm, which is no vehicle; name the columns "
+            "length_in, width_in, height_in if the figures are inches",
+        ),
+        (
+            "point,side,length_in,width_in,height_in,parts\nA,LR,985,455,318,both\n"
+            "B,LR,-985,418,101,both\n",
+            "sheet.csv: the points reach over 2181 in, which is no vehicle; name the columns "
+            "length_mm",
+        ),
+        (
+            "point,side,length_in,width_mm,height_in,parts\n",
+            "sheet.csv, row 1: the columns 'width_mm' and 'length_in' are in different units",
+        ),
+        (
+            "point,side,length_in,width_in,height_in,parts\nA,L,1985,18,12,both\n",
+            "sheet.csv, row 2: length_in '1985' cannot be",
+        ),
+        (
+            f"{HEADER}\nS,LR,1,2,3,both,yes,,front Pinch-Weld\n",
+            "sheet.csv, row 2: point 'S' is a sill flange, which is often bent",
+        ),
+        (f"{HEADER}\nsill flange 2,L,1,2,3,both,yes,,\n", "row 2: point 'sill flange 2' is a"),
+        (f"{WIDE}\nS,L,1,2,3,both,yes,,sill flange,,\n", "row 2: point 'S' is a sill flange"),
+        (f"{WIDE}\nS,L,1,2,3,both,yes,middle,,,\n", "row 2: zone 'middle' is not known"),
+        (f"{WIDE}\nS,L,1,2,3,both,yes,,nut,,\n", "row 2: kind 'nut' is not known"),
+        (f"{WIDE}\nS,L,1,2,3,both,yes,,,-1,\n", "row 2: u_height_mm '-1' cannot be"),
+        (HEADER.replace(",parts", ""), "row 1: the column 'parts' is missing"),
+    ],
+)
+def test_units_and_flanges_that_cannot_be(tmp_path: Path, text: str, message: str) -> None:
+    with pytest.raises(UserError, match=re.escape(message)):
+        read_sheet(written(tmp_path, text), "in", 3.0)
+
+
+def test_a_flange_that_carries_nothing_and_a_hole_near_one_are_read(tmp_path: Path) -> None:
+    path = written(
+        tmp_path,
+        f"{WIDE}\nS,LR,1,2,3,both,no,,sill flange,,\nH,LR,900,2,3,both,yes,,hole,,by sill flange\n",
+    )
+    assert len(read_sheet(path, "in", 3.0).points) == 4
 
 
 CELLS = st.one_of(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import PhotoHeader, read_grey, read_header
+from capture.cache import Measured, SightingCache
 from capture.find import find_tags
 from capture.find_by_dots import find_tags_by_dots
 from capture.marks import see_marks
@@ -38,11 +40,13 @@ class PhotoSeen:
     header : file, camera, orientation.
     sightings : cards measured in it.
     repeated : ids found at more than one place; not among the sightings.
+    sha256 : of the file's bytes, in hexadecimal digits.
     """
 
     header: PhotoHeader
     sightings: tuple[Sighting, ...]
     repeated: tuple[int, ...]
+    sha256: str = ""
 
     @property
     def name(self) -> str:
@@ -81,17 +85,39 @@ class GreyPhotos:
         return grey
 
 
+def see_photo(
+    path: Path, greys: GreyPhotos, marks: Marks | None = None, cache: SightingCache | None = None
+) -> PhotoSeen:
+    """Find and measure the cards and marks in one photo, or take them from the cache.
+
+    The outcome depends on the photo's bytes and on ``marks`` alone.
+
+    Raises
+    ------
+    UserError : the photo cannot be read.
+    """
+    header = read_header(path)
+    sha256 = _sha256(path)
+
+    def measure() -> Measured:
+        return _see(header, greys.read(path), marks)
+
+    sightings, repeated = _kept(cache, sha256, header.name, ("see", marks), measure)
+    return PhotoSeen(header, sightings, repeated, sha256)
+
+
 def see_photos(
     paths: Sequence[Path],
     greys: GreyPhotos,
     progress: Callable[[int, int], None],
     marks: Marks | None = None,
+    cache: SightingCache | None = None,
 ) -> PhotoSet:
-    """Find and measure the cards and marks in every photo, several photos at a time."""
+    """``see_photo`` for every photo, several at a time; those that cannot be read are named."""
 
     def see(path: Path) -> PhotoSeen | UserError:
         try:
-            return _see(read_header(path), greys.read(path), marks)
+            return see_photo(path, greys, marks, cache)
         except UserError as error:
             return error
 
@@ -155,6 +181,7 @@ def look_closer(
     greys: GreyPhotos,
     progress: Callable[[int, int], None],
     marks: Marks | None = None,
+    cache: SightingCache | None = None,
 ) -> tuple[PhotoSet, int]:
     """Search every photo once more: at full size, and by dots for cards whose tag is broken.
 
@@ -162,23 +189,16 @@ def look_closer(
     Returns the set with what was found and the number of new sightings.
     """
 
-    def look(photo: PhotoSeen) -> list[Sighting]:
+    def look(photo: PhotoSeen) -> tuple[Sighting, ...]:
+        known = sorted({s.card for s in photo.sightings} | set(photo.repeated))
+
+        def measure() -> Measured:
+            return _see_closer(photo.name, greys.read(photo.header.path), known, marks)
+
         try:
-            grey = greys.read(photo.header.path)
+            return _kept(cache, photo.sha256, photo.name, ("closer", marks, known), measure)[0]
         except UserError:
-            return []
-        known = {s.card for s in photo.sightings} | set(photo.repeated)
-        whole_px = max(grey.shape)
-        tags, repeated = find_tags(grey, whole_px)
-        tags = [t for t in tags if t.id not in known]
-        known |= {t.id for t in tags} | set(repeated)
-        places = [CardPlace(t.id, t.corners_px) for t in tags]
-        found = measure_cards(grey, photo.name, refine_corners(grey, places))[0]
-        by_dots = find_tags_by_dots(grey, known, whole_px)
-        places = [CardPlace(t.id, t.corners_px) for t in by_dots]
-        spanned = measure_cards(grey, photo.name, places)[0]
-        bare = see_marks(grey, photo.name, marks, whole_px, known)[0]
-        return [*found, *(s for s in spanned if s.measured.sum() >= 3), *bare]
+            return ()
 
     photos = []
     added = 0
@@ -189,16 +209,58 @@ def look_closer(
     return PhotoSet(tuple(photos), seen.unreadable), added
 
 
-def _see(header: PhotoHeader, grey: NDArray[np.uint8], marks: Marks | None) -> PhotoSeen:
+def _kept(
+    cache: SightingCache | None,
+    sha256: str,
+    name: str,
+    looked_for: tuple[object, ...],
+    measure: Callable[[], Measured],
+) -> Measured:
+    """What the cache holds, else what ``measure`` finds, which the cache then holds."""
+    if cache is None:
+        return measure()
+    key = cache.key(sha256, looked_for)
+    measured = cache.load(key, name)
+    if measured is None:
+        measured = measure()
+        cache.store(key, *measured)
+    return measured
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise UserError(
+            f"cannot read this file ({error.strerror})", path.name, "check that it is there"
+        ) from error
+
+
+def _see(header: PhotoHeader, grey: NDArray[np.uint8], marks: Marks | None) -> Measured:
     tags, repeated = find_tags(grey)
     places = refine_corners(grey, [CardPlace(t.id, t.corners_px) for t in tags])
     sightings, _ = measure_cards(grey, header.name, places)
     bare, bare_repeated = see_marks(grey, header.name, marks)
-    return PhotoSeen(
-        header=header,
-        sightings=(*sightings, *bare),
-        repeated=(*repeated, *bare_repeated),
-    )
+    return (*sightings, *bare), (*repeated, *bare_repeated)
+
+
+def _see_closer(
+    name: str, grey: NDArray[np.uint8], seen: Sequence[int], marks: Marks | None
+) -> Measured:
+    """Cards and marks at full size, and by dots; those ``seen`` are not looked for."""
+    known = set(seen)
+    whole_px = max(grey.shape)
+    tags, repeated = find_tags(grey, whole_px)
+    tags = [t for t in tags if t.id not in known]
+    known |= {t.id for t in tags} | set(repeated)
+    places = [CardPlace(t.id, t.corners_px) for t in tags]
+    found = measure_cards(grey, name, refine_corners(grey, places))[0]
+    by_dots = find_tags_by_dots(grey, known, whole_px)
+    places = [CardPlace(t.id, t.corners_px) for t in by_dots]
+    spanned = measure_cards(grey, name, places)[0]
+    bare, _ = see_marks(grey, name, marks, whole_px, known)
+    return (*found, *(s for s in spanned if s.measured.sum() >= 3), *bare), ()
 
 
 def _each(

@@ -254,12 +254,15 @@ def _calibrated(photos: Path, board: Any, output: Path, progress: Progress) -> t
 
 def _solved(folder: Path, progress: Progress) -> Result:
     """Read a job, measure it, write its results."""
+    from capture.cache import cache_of_job
     from pipeline.job import read_job
     from pipeline.report.page import write_report
     from pipeline.solve import solve
     from pipeline.tables import write_tables
 
-    result, sightings = solve(read_job(folder), progress)
+    job, cache = read_job(folder), cache_of_job(folder)
+    result, sightings = solve(job, progress, cache)
+    cache.drop_unused()
     progress("writing results", 0, 2)
     write_tables(result, folder / "results")
     progress("writing results", 1, 2)

@@ -12,6 +12,7 @@ from calib.camera import Camera
 from calib.frames import Array, Pose
 from calib.lens_file import read_profile
 from calib.photo import photo_paths
+from capture.cache import SightingCache
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
 from pipeline.budget import budget
@@ -65,12 +66,15 @@ _LOOKS = 2
 Progress = Callable[[str, int, int], None]
 
 
-def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
+def solve(
+    job: Job, progress: Progress, cache: SightingCache | None = None
+) -> tuple[Result, tuple[Sighting, ...]]:
     """Measure a job.
 
     Parameters
     ----------
     progress : called with the stage, how many are done, how many there are.
+    cache : where measurements of photos are kept between runs; the result is the same without.
 
     Raises
     ------
@@ -87,7 +91,9 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
             "put JPEG, PNG, TIFF or HEIC files there",
         )
     greys = GreyPhotos()
-    seen = see_photos(paths, greys, lambda i, n: progress("measuring photos", i, n), job.marks)
+    seen = see_photos(
+        paths, greys, lambda i, n: progress("measuring photos", i, n), job.marks, cache
+    )
     clock.stop("measuring photos")
     _require_cards(seen, job)
 
@@ -97,7 +103,7 @@ def solve(job: Job, progress: Progress) -> tuple[Result, tuple[Sighting, ...]]:
     added = 0
     if _incomplete(job, seen, network):
         seen, added = look_closer(
-            seen, greys, lambda i, n: progress("looking closer", i, n), job.marks
+            seen, greys, lambda i, n: progress("looking closer", i, n), job.marks, cache
         )
         clock.stop("second look")
         if added:

@@ -425,7 +425,9 @@ def stand_in_solve(
 ) -> None:
     """Measuring takes no time and finds an invented car."""
 
-    def solve(job: Job, progress: actions.Progress) -> tuple[Result, tuple[Sighting, ...]]:
+    def solve(
+        job: Job, progress: actions.Progress, cache: object
+    ) -> tuple[Result, tuple[Sighting, ...]]:
         progress("measuring", 1, 1)
         result, sightings = invented(job.folder)
         return change(replace(result, job=replace(result.job, title=job.title))), sightings

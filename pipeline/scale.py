@@ -123,6 +123,7 @@ def scale_network(
             dots_mm=update.points.reshape(solution.dots_mm.shape),
             covariance_mm2=update.covariance,
             camera_from_network=moved,
+            drift=solution.drift * np.repeat([1.0, update.scale], 3),
         ),
         tuple(readings),
         update.by_points,

@@ -41,7 +41,9 @@ class Solution:
     Attributes
     ----------
     photos : (F,) names.
-    camera_from_network : (F,) poses.
+    camera_from_network : (F,) poses, in the middle row of the photo.
+    drift : (F, 6) rotation (rad) and translation (mm) of the camera over all rows, and
+        shift_px : (F, 2) shift of the principal point, see ``pipeline.adjust``.
     groups : camera groups; ``group_of_photo`` (F,) indexes them.
     cards : (C,) ids in rising order.
     dots_mm : (C, 4, 3) dot centres.
@@ -49,7 +51,8 @@ class Solution:
         constraints over all dots (free network), plus the variance of the scale once applied.
     sightings_of_card : (C,) number of photos that measured each card.
     sighting_photo, sighting_card : (S,) indices into ``photos`` and ``cards``.
-    residuals_px : (S, 4, 2) measured minus predicted; nan where a dot was not used.
+    measured_px : (S, 4, 2) dots as measured; nan where a dot was not used.
+    residuals_px : (S, 4, 2) measured minus predicted, likewise.
     sigma0 : square root of the variance factor (1 when the dots scatter as their covariances say).
     redundancy : observations minus unknowns plus datum defect.
     rejected : (card, photo, dot) of dots dropped by the outlier test.
@@ -57,6 +60,8 @@ class Solution:
 
     photos: tuple[str, ...]
     camera_from_network: tuple[Pose, ...]
+    drift: Array
+    shift_px: Array
     groups: tuple[CameraGroup, ...]
     group_of_photo: NDArray
     cards: tuple[int, ...]
@@ -65,6 +70,7 @@ class Solution:
     sightings_of_card: NDArray
     sighting_photo: NDArray
     sighting_card: NDArray
+    measured_px: Array
     residuals_px: Array
     sigma0: float
     redundancy: int

@@ -304,9 +304,12 @@ def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution
     photo, card = network.observations.photo, network.observations.point // 4
     pairs = np.unique(np.column_stack([photo, card]), axis=0)
     at = {(int(f), int(c)): i for i, (f, c) in enumerate(pairs)}
+    measured = np.full((len(pairs), 4, 2), np.nan)
     residuals = np.full((len(pairs), 4, 2), np.nan)
     for n, (f, c) in enumerate(zip(photo, card, strict=True)):
-        residuals[at[int(f), int(c)], network.dot[n]] = network.adjusted.residuals_px[n]
+        place = at[int(f), int(c)], network.dot[n]
+        measured[place] = network.observations.px[n]
+        residuals[place] = network.adjusted.residuals_px[n]
     camera_groups = tuple(
         CameraGroup(
             name=group.name,
@@ -322,6 +325,8 @@ def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution
         camera_from_network=tuple(
             Pose(r, t) for r, t in zip(unknowns.rotation, unknowns.translation, strict=True)
         ),
+        drift=unknowns.drift,
+        shift_px=unknowns.shift_px,
         groups=camera_groups,
         group_of_photo=unknowns.group,
         cards=network.cards,
@@ -330,6 +335,7 @@ def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution
         sightings_of_card=np.bincount(pairs[:, 1], minlength=len(network.cards)),
         sighting_photo=pairs[:, 0],
         sighting_card=pairs[:, 1],
+        measured_px=measured,
         residuals_px=residuals,
         sigma0=float(np.sqrt(factor)),
         redundancy=network.found.redundancy,

@@ -32,6 +32,7 @@ from pipeline.deviation import AXES, DeviationRow
 from pipeline.job import Job
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
+from pipeline.report.words import answer, unmeasured
 from pipeline.result import CardRow, Result
 from pipeline.solution import CameraGroup, Solution
 from targets.atomic import write_text
@@ -146,6 +147,8 @@ def result_document(
         "version": version(),
         "units": "mm, degrees C, px; U is k = 2; covariances are upper triangles, row by row",
         "settings": _settings(job),
+        "answer": list(answer(result)),
+        "unmeasured": unmeasured(result),
         "frame": "vehicle" if in_vehicle else "network",
         "scaled": result.scaled,
         "vehicle_from_network": _pose(result.vehicle_from_network),
@@ -501,19 +504,31 @@ def _photos(result: Result) -> list[dict[str, Any]]:
                 "camera_from_network": (
                     None if index is None else _pose(solution.camera_from_network[index])
                 ),
+                "drift": None if index is None else _drift(solution.drift[index]),
+                "shift_px": None if index is None else _numbers(solution.shift_px[index]),
             }
         )
     return rows
 
 
 def _sightings(solution: Solution) -> list[dict[str, Any]]:
-    """Residuals, measured minus predicted, to 1e-4 px (a tenth of what a dot can be measured)."""
+    """Measured dots and residuals, to 1e-4 px (a tenth of what a dot can be measured)."""
     return [
-        {"photo": solution.photos[photo], "card": solution.cards[card], "residuals_px": residuals}
-        for photo, card, residuals in zip(
+        {
+            "photo": solution.photos[photo],
+            "card": solution.cards[card],
+            "residuals_px": residuals,
+            "dots_px": dots,
+        }
+        for photo, card, residuals, dots in zip(
             solution.sighting_photo.tolist(),
             solution.sighting_card.tolist(),
             _numbers(solution.residuals_px, 4),
+            _numbers(solution.measured_px, 4),
             strict=True,
         )
     ]
+
+
+def _drift(drift: Array) -> dict[str, Any]:
+    return {"rotation_rad": _numbers(drift[:3], 9), "translation_mm": _numbers(drift[3:])}

@@ -1,6 +1,7 @@
 """Fixtures that every test may use."""
 
 import os
+import shutil
 from pathlib import Path
 
 # Before NumPy is imported: the matrices here are small, and BLAS threads that wait for each other
@@ -24,3 +25,24 @@ def shared() -> Path:
 def rng() -> np.random.Generator:
     """A private seeded generator, so that no test disturbs another."""
     return np.random.default_rng(20240501)
+
+
+@pytest.fixture(scope="session")
+def solved_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo job solved from a third of its photos, lens "self"; tests only read it."""
+    from pipeline.job import read_job
+    from pipeline.solve import solve
+    from pipeline.tables import write_tables
+
+    demo = Path(__file__).resolve().parents[1] / "sample_images" / "job"
+    folder = tmp_path_factory.mktemp("solved") / "van"
+    (folder / "photos").mkdir(parents=True)
+    for name in ("job.toml", "sheet.csv", "cards.csv"):
+        text = (demo / name).read_text(encoding="utf-8")
+        text = text.replace('lens = "phone.toml"', 'lens = "self"')
+        (folder / name).write_text(text, encoding="utf-8")
+    for photo in sorted((demo / "photos").iterdir())[::3]:
+        shutil.copy(photo, folder / "photos")
+    result, _ = solve(read_job(folder), lambda stage, done, total: None)
+    write_tables(result, folder / "results")
+    return folder

@@ -144,6 +144,8 @@ def solution_of(
     return Solution(
         photos=names,
         camera_from_network=tuple(poses[name] for name in names),
+        drift=rng.normal(size=(len(names), 6)) * [1e-5, 1e-5, 1e-5, 0.01, 0.01, 0.01],
+        shift_px=rng.normal(size=(len(names), 2)) * 0.05,
         groups=(
             CameraGroup(
                 name=f"Invented phone, {camera.width_px} x {camera.height_px}",
@@ -160,6 +162,7 @@ def solution_of(
         sightings_of_card=np.array([counts[card] for card in cards]),
         sighting_photo=np.array([names.index(s.photo) for s in sightings]),
         sighting_card=np.array([cards.index(s.card) for s in sightings]),
+        measured_px=np.stack([s.dots_px for s in sightings]),
         residuals_px=rng.normal(size=(len(sightings), 4, 2)) * 0.03,
         sigma0=1.07,
         redundancy=8 * len(sightings) - 12 * len(cards) - 6 * len(names) - 9 + 7,

@@ -144,6 +144,8 @@ def solution_of(cards: Sequence[int], dots_mm: Array, covariance_mm2: Array) -> 
     return Solution(
         photos=("a.jpg",),
         camera_from_network=(Pose(np.eye(3), np.array([0.0, 0.0, 1000.0])),),
+        drift=np.zeros((1, 6)),
+        shift_px=np.zeros((1, 2)),
         groups=(CameraGroup("invented", CAMERA, np.zeros(9), False, ("a.jpg",)),),
         group_of_photo=np.zeros(1, dtype=np.intp),
         cards=tuple(cards),
@@ -152,6 +154,7 @@ def solution_of(cards: Sequence[int], dots_mm: Array, covariance_mm2: Array) -> 
         sightings_of_card=np.full(len(cards), 5),
         sighting_photo=np.zeros(len(cards), dtype=np.intp),
         sighting_card=np.arange(len(cards)),
+        measured_px=np.zeros((len(cards), 4, 2)),
         residuals_px=np.zeros((len(cards), 4, 2)),
         sigma0=1.0,
         redundancy=100,

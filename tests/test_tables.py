@@ -191,6 +191,7 @@ def test_forty_cards_stay_below_three_megabytes(case: Result, tmp_path: Path) ->
         covariance_mm2=root @ root.T,
         sighting_photo=np.zeros(1000, dtype=int),
         sighting_card=np.arange(1000) % 40,
+        measured_px=rng.normal(size=(1000, 4, 2)) * 1000,
         residuals_px=rng.normal(size=(1000, 4, 2)) * 0.03,
     )
     write_tables(replace(case, solution=solution), tmp_path)

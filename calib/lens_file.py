@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import math
-import tomllib
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -16,6 +13,8 @@ from calib.frames import Array
 from calib.photo import CameraIdentity, PhotoHeader
 from targets.atomic import write_text
 from targets.errors import UserError
+from targets.strict_toml import Table, read_toml
+from targets.wording import shown
 
 Verdict = Literal["good", "usable", "poor"]
 
@@ -23,6 +22,13 @@ FOCAL_TOLERANCE = 0.005
 """Relative difference of EXIF focal lengths up to which two photos count as one lens setting."""
 
 _SCHEMA = 1
+_AGAIN = "make it again with datumshot lens"
+_KEYS = (
+    *("schema", "verdict", "reasons", "rms_px", "photos"),
+    *("camera", "constants", "covariance"),
+)
+_LARGEST = 1e6
+_LARGEST_PX = 100_000
 _CAMERA_TEXTS = ("make", "model", "lens")
 _CAMERA_SIZES = ("width_px", "height_px")
 _CAMERA_OPTIONS = ("focal_mm", "focal35_mm", "digital_zoom")
@@ -136,152 +142,62 @@ def read_profile(path: Path) -> LensProfile:
     ------
     UserError : no such file, not TOML, or a key that is unknown, missing or wrong (it is named).
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UserError(
-            f"cannot read the lens profile ({error.strerror})",
-            str(path),
-            'make it with datumshot lens, or set lens = "self"',
-        ) from error
-    except ValueError as error:  # broken TOML or not UTF-8
-        raise UserError(f"is not a lens profile ({error})", str(path), _AGAIN) from error
-
-    top = _Table(path, "", table)
-    top.require(
-        ("schema", "verdict", "reasons", "rms_px", "photos", "camera", "constants", "covariance")
-    )
-    if top.whole("schema") != _SCHEMA:
-        raise top.wrong("schema", f"is not {_SCHEMA}")
+    missing = 'make it with datumshot lens, or set lens = "self"'
+    values = read_toml(path, str(path), "the lens profile", missing, _AGAIN)
+    top = Table(values, str(path), _KEYS, _AGAIN)
+    top.whole("schema", _SCHEMA, _SCHEMA)
     verdict = top.text("verdict")
     if verdict not in get_args(Verdict):
-        raise top.wrong("verdict", f"is not one of {', '.join(get_args(Verdict))}")
-    camera = top.table("camera")
-    camera.require((*_CAMERA_TEXTS, *_CAMERA_SIZES), _CAMERA_OPTIONS)
-    constants = top.table("constants")
-    constants.require(CONSTANTS)
-    values = np.array([constants.number(key) for key in CONSTANTS])
-    for key in ("fx", "fy"):
-        if constants.number(key) <= 0:
-            raise constants.wrong(key, "is not above 0")
+        raise top.wrong(
+            "verdict", f"{shown(verdict)} is not one of {', '.join(get_args(Verdict))}", _AGAIN
+        )
+    camera = top.table("camera", (*_CAMERA_TEXTS, *_CAMERA_SIZES, *_CAMERA_OPTIONS))
+    constants = top.table("constants", CONSTANTS)
+    numbers = np.array(
+        [
+            constants.number(key, low, _LARGEST, above=low == 0.0)
+            for key, low in zip(CONSTANTS, (0.0, 0.0, *7 * [-_LARGEST]), strict=True)
+        ]
+    )
+    make, model, lens = (camera.text(key, may_be_empty=True) for key in _CAMERA_TEXTS)
+    width_px, height_px = (camera.whole(key, 1, _LARGEST_PX) for key in _CAMERA_SIZES)
+    focal_mm, focal35_mm, digital_zoom = (
+        camera.number(key, 0.0, _LARGEST, above=True) if key in camera else None
+        for key in _CAMERA_OPTIONS
+    )
     identity = CameraIdentity(
-        make=camera.text("make"),
-        model=camera.text("model"),
-        lens=camera.text("lens"),
-        focal_mm=camera.optional("focal_mm"),
-        focal35_mm=camera.optional("focal35_mm"),
-        width_px=camera.whole("width_px", at_least=1),
-        height_px=camera.whole("height_px", at_least=1),
-        digital_zoom=camera.optional("digital_zoom"),
+        make, model, lens, focal_mm, focal35_mm, width_px, height_px, digital_zoom
     )
     return LensProfile(
-        camera=Camera(identity.width_px, identity.height_px, values),
-        covariance=_covariance(top.table("covariance")),
+        camera=Camera(width_px, height_px, numbers),
+        covariance=_covariance(top.table("covariance", CONSTANTS)),
         identity=identity,
-        rms_px=top.number("rms_px", at_least=0.0),
-        photos=top.whole("photos", at_least=1),
+        rms_px=top.number("rms_px", 0.0, _LARGEST),
+        photos=top.whole("photos", 1, 10**6),
         verdict=verdict,  # type: ignore[arg-type]
         reasons=top.texts("reasons"),
     )
 
 
-_AGAIN = "make it again with datumshot lens"
-
-
-class _Table(dict[str, Any]):
-    """One table of the file; reads checked values and names the key in every complaint."""
-
-    def __init__(self, path: Path, name: str, table: dict[str, Any]) -> None:
-        super().__init__(table)
-        self.path, self.name = path, name
-
-    def wrong(self, key: str, what: str) -> UserError:
-        full = f"{self.name}.{key}" if self.name else key
-        return UserError(f"{full} {what}", str(self.path), _AGAIN)
-
-    def require(self, keys: Iterable[str], optional: Iterable[str] = ()) -> None:
-        """All ``keys``, perhaps some ``optional``, nothing else."""
-        for key in keys:
-            if key not in self:
-                raise self.wrong(key, "is missing")
-        for key in self:
-            if key not in {*keys, *optional}:
-                raise self.wrong(key, "is not a key of a lens profile")
-
-    def table(self, key: str) -> _Table:
-        if not isinstance(self[key], dict):
-            raise self.wrong(key, "is not a table")
-        return _Table(self.path, key, self[key])
-
-    def text(self, key: str) -> str:
-        if not isinstance(self[key], str):
-            raise self.wrong(key, "is not a text")
-        return str(self[key])
-
-    def texts(self, key: str) -> tuple[str, ...]:
-        value = self[key]
-        if not (isinstance(value, list) and all(isinstance(v, str) for v in value)):
-            raise self.wrong(key, "is not a list of texts")
-        return tuple(value)
-
-    def whole(self, key: str, at_least: int = 0) -> int:
-        value = self[key]
-        if not isinstance(value, int) or isinstance(value, bool):
-            raise self.wrong(key, "is not a whole number")
-        if value < at_least:
-            raise self.wrong(key, f"is less than {at_least}")
-        return value
-
-    def number(self, key: str, at_least: float = -math.inf) -> float:
-        value = self._finite(key, self[key])
-        if value < at_least:
-            raise self.wrong(key, f"is less than {at_least:g}")
-        return value
-
-    def optional(self, key: str) -> float | None:
-        if key not in self:
-            return None
-        value = self.number(key)
-        if value <= 0:
-            raise self.wrong(key, "is not above 0")
-        return value
-
-    def numbers(self, key: str, count: int) -> list[float]:
-        value = self[key]
-        if not (isinstance(value, list) and len(value) == count):
-            raise self.wrong(key, f"is not a list of {count} numbers")
-        return [self._finite(key, v) for v in value]
-
-    def _finite(self, key: str, value: Any) -> float:
-        if not isinstance(value, int | float) or isinstance(value, bool):
-            raise self.wrong(key, "is not a number")
-        try:
-            number = float(value)
-        except OverflowError:
-            number = math.inf
-        if not math.isfinite(number):
-            raise self.wrong(key, "is not a finite number")
-        return number
-
-
-def _covariance(table: _Table) -> Array:
+def _covariance(table: Table) -> Array:
     """(9, 9), symmetric and positive semi-definite, judged in units of its own deviations."""
-    table.require(CONSTANTS)
     matrix = np.array([table.numbers(key, len(CONSTANTS)) for key in CONSTANTS])
     variances = matrix.diagonal()
     for key, variance in zip(CONSTANTS, variances, strict=True):
         if variance < 0:
-            raise table.wrong(key, "has a negative variance")
+            raise table.wrong(key, "the variance is negative", _AGAIN)
     # A constant held fixed has variance 0; then its covariances must be 0 as well.
     sd = np.sqrt(np.where(variances > 0, variances, 1.0))
-    correlation = matrix / np.outer(sd, sd)
-    for key, row, column in zip(CONSTANTS, correlation, correlation.T, strict=True):
-        if np.abs(row - column).max() > 1e-9:
-            raise table.wrong(key, "makes the covariance unsymmetric")
+    with np.errstate(over="ignore", invalid="ignore"):  # what is not finite is refused below
+        correlation = matrix / sd[:, None] / sd
+        unsymmetric = np.abs(correlation - correlation.T).max(axis=1)
+    for key, off in zip(CONSTANTS, unsymmetric, strict=True):
+        if not off <= 1e-9:
+            raise table.wrong(key, "the covariance is not symmetric", _AGAIN)
     if np.linalg.eigvalsh(correlation)[0] < -1e-9:
         raise UserError(
-            "covariance is not positive semi-definite, so it is no covariance",
-            str(table.path),
+            "the covariance is not positive semi-definite, so it is no covariance",
+            table.where,
             _AGAIN,
         )
     return matrix

@@ -3,43 +3,19 @@
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from targets.errors import UserError
+from targets.typed_file import read_typed
+from targets.wording import nearest, shown
 
 # Not float(): that takes "nan", "1_000" and digits of every script.
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,4})?")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """The known word that looks most like ``word`` (case aside), "" when there is none.
-
-    >>> nearest("tolerence_mm", ["title", "tolerance_mm"]), nearest("a l", ["B L", "A L"])
-    ('tolerance_mm', 'A L')
-    >>> nearest("a", [])
-    ''
-    """
-    folded: dict[str, str] = {}
-    for one in known:
-        folded.setdefault(one.casefold(), one)
-    # SequenceMatcher takes time with the square of the length: a slip of the pen is short.
-    found = difflib.get_close_matches(word[:80].casefold(), folded, n=1, cutoff=0.0)
-    return folded[found[0]] if found else ""
-
-
-def shown(text: str) -> str:
-    """A user's text in quotes, control characters escaped, cut to what a sentence can bear.
-
-    >>> shown("19x")
-    "'19x'"
-    """
-    return repr(text if len(text) <= 40 else f"{text[:40]}...")
 
 
 @dataclass(frozen=True)
@@ -173,18 +149,9 @@ def _header(path: Path, records: Sequence[tuple[int, list[str]]]) -> tuple[str, 
 
 def _records(path: Path) -> list[tuple[int, list[str]]]:
     """Row numbers from 1 and cells; leading blank rows are no header and are dropped."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise UserError(
-            f"cannot read this file ({error.strerror})", path.name, "check that it is there"
-        ) from error
-    except UnicodeDecodeError as error:
-        raise UserError(
-            "this is not UTF-8 text",
-            path.name,
-            'save it from the spreadsheet program as "CSV UTF-8"',
-        ) from error
+    text = read_typed(
+        path, path.name, not_utf8='save it from the spreadsheet program as "CSV UTF-8"'
+    )
     records: list[tuple[int, list[str]]] = []
     try:
         for record in csv.reader(io.StringIO(text, newline=""), strict=True):

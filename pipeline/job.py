@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import tomllib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.csv_rows import nearest, read_rows, shown
+from pipeline.csv_rows import read_rows
 from pipeline.sheet import LARGEST_MM, PARTS, SHEET_COLUMNS, ReferenceSheet, read_sheet
 from targets import atomic
 from targets.bar import Bar
@@ -23,6 +22,8 @@ from targets.mark import (
     is_mark,
     tag_count,
 )
+from targets.strict_toml import Table, read_toml
+from targets.wording import nearest, shown, shown_value
 
 CARD_COLUMNS = ("card", "point", "side", "stem_mm", "note")
 """Columns of the job's cards.csv; the last may be absent."""
@@ -107,7 +108,7 @@ def read_job(folder: Path) -> Job:
     ------
     UserError : a file is missing, or something in one is not as it should be.
     """
-    settings = _Table(_read_toml(folder), "job.toml", _KEYS)
+    settings = Table(_read_toml(folder), "job.toml", _KEYS)
     parts = settings.text("parts")
     if parts not in PARTS:
         raise UserError(
@@ -288,85 +289,6 @@ base = "auto"
 """
 
 
-@dataclass(frozen=True)
-class _Table:
-    """A table of job.toml; ``where`` names it in messages."""
-
-    values: Mapping[str, Any]
-    where: str
-    known: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        for key in self.values:
-            if key not in self.known:
-                raise UserError(
-                    f"the key {shown(key)} is not known",
-                    self.where,
-                    f"the nearest is '{nearest(key, self.known)}'",
-                )
-
-    def place(self, key: str) -> str:
-        return f"{self.where}, key '{key}'"
-
-    def value(self, key: str, default: Any = None) -> Any:
-        """What is there, else the default; a key without one must be there."""
-        if key in self.values:
-            return self.values[key]
-        if default is None:
-            raise UserError(f"the key '{key}' is missing", self.where, "add it")
-        return default
-
-    def text(self, key: str, default: str | None = None) -> str:
-        value = self.value(key, default)
-        if not isinstance(value, str):
-            raise UserError(
-                f"{_shown_value(value)} is not a text",
-                self.place(key),
-                'write it in quotes ("...")',
-            )
-        if not value.strip():
-            raise UserError("the text is empty", self.place(key), "fill it in")
-        return value
-
-    def number(
-        self, key: str, low: float, high: float, default: float | None = None, above: bool = False
-    ) -> float:
-        """A number from ``low`` (or only ``above`` it) to ``high``."""
-        value = self.value(key, default)
-        # TOML's true and false are no numbers, though Python's are.
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise UserError(
-                f"{_shown_value(value)} is not a number",
-                self.place(key),
-                "write a number without quotes, with a decimal point",
-            )
-        if not low <= value <= high or (above and value == low):  # nan is in no span
-            span = f"above {low:g}, up to {high:g}" if above else f"between {low:g} and {high:g}"
-            raise UserError(
-                f"{_shown_value(value)} cannot be", self.place(key), f"give a number {span}"
-            )
-        return float(value)
-
-
-def _shown_value(value: object) -> str:
-    """A value of job.toml as a message shows it.
-
-    >>> _shown_value("warm"), _shown_value(True), _shown_value([1, 2]), _shown_value({"a": 1})
-    ("'warm'", 'true', 'a list', 'a table')
-    """
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return shown(value)
-    if isinstance(value, list):
-        return "a list"
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, int) and abs(value) >= 10**15:
-        return "this number"  # longer than a sentence can bear; Python may even refuse to write it
-    return str(value)
-
-
 def _read_toml(folder: Path) -> dict[str, Any]:
     if not folder.exists():
         raise UserError(
@@ -374,34 +296,21 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         )
     if not folder.is_dir():
         raise UserError("this is a file", str(folder), "name the job folder that it is in")
-    try:
-        # The mark that some editors put before UTF-8 text is harmless; tomllib would refuse it.
-        return tomllib.loads((folder / "job.toml").read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError as error:
+    if not (folder / "job.toml").exists():
         raise UserError(
             "there is no job.toml in it", str(folder), f"start a job with `datumshot new {folder}`"
-        ) from error
-    except OSError as error:
-        raise UserError(
-            f"cannot read this file ({error.strerror})", "job.toml", "check its permissions"
-        ) from error
-    except UnicodeDecodeError as error:
-        raise UserError("this is not UTF-8 text", "job.toml", "save it as UTF-8") from error
-    except (ValueError, RecursionError) as error:  # ValueError: tomllib's own, with line and column
-        message = str(error).replace("\n", " ")
-        raise UserError(
-            f"this is not TOML ({message})", "job.toml", "correct that place"
-        ) from error
+        )
+    return read_toml(folder / "job.toml", "job.toml", missing="check its permissions")
 
 
-def _marks(settings: _Table) -> Marks | None:
+def _marks(settings: Table) -> Marks | None:
     """The tables [marks] and [[mark]]: which bare tags to look for, and how large they are."""
-    values, others = settings.value("marks", {}), settings.value("mark", [])
+    others = settings.value("mark", [])
     if not isinstance(others, list) or not all(isinstance(one, dict) for one in others):
         raise UserError(
             "this is no list of marks", settings.place("mark"), "head each with [[mark]]"
         )
-    if "marks" not in settings.values:
+    if "marks" not in settings:
         if others:
             raise UserError(
                 "the dictionary of these marks is not said",
@@ -409,17 +318,15 @@ def _marks(settings: _Table) -> Marks | None:
                 "add a table [marks] with their dictionary and side_mm",
             )
         return None
-    if not isinstance(values, dict):
-        raise UserError("this is no table", settings.place("marks"), "head it with [marks]")
-    table = _Table(values, "job.toml, [marks]", _MARKS_KEYS)
+    table = settings.table("marks", _MARKS_KEYS)
     dictionary = _dictionary(table)
     count = tag_count(dictionary)
     usual = _side(table)
-    ids = _tag_ids(table, range(count)) if "ids" in values else range(count)
+    ids = _tag_ids(table, range(count)) if "ids" in table else range(count)
     sides_mm: dict[int, float | None] = dict.fromkeys(ids, usual)
     said: dict[int, int] = {}
     for number, other in enumerate(others, 1):
-        own = _Table(other, f"job.toml, mark {number}", _MARK_KEYS)
+        own = Table(other, f"job.toml, mark {number}", _MARK_KEYS)
         side = _side(own)
         for tag in _tag_ids(own, sides_mm):
             if tag in said:
@@ -433,7 +340,7 @@ def _marks(settings: _Table) -> Marks | None:
     return Marks(dictionary, sides_mm)
 
 
-def _dictionary(table: _Table) -> str:
+def _dictionary(table: Table) -> str:
     name, known = table.text("dictionary"), dictionary_names()
     if name.upper() == CARD_DICTIONARY.upper():
         raise UserError(
@@ -450,14 +357,14 @@ def _dictionary(table: _Table) -> str:
     return name
 
 
-def _side(table: _Table) -> float | None:
+def _side(table: Table) -> float | None:
     """Side of marks in mm, None for "unknown"."""
     if table.value("side_mm") == "unknown":
         return None
     return table.number("side_mm", 0.0, _LONGEST_SIDE_MM, above=True)
 
 
-def _tag_ids(table: _Table, known: Collection[int]) -> list[int]:
+def _tag_ids(table: Table, known: Collection[int]) -> list[int]:
     """Ids of tags, each among those ``known``."""
     place = table.place("ids")
     ids = table.value("ids")
@@ -466,20 +373,20 @@ def _tag_ids(table: _Table, known: Collection[int]) -> list[int]:
     for tag in ids:
         if tag not in known:
             raise UserError(
-                f"tag {_shown_value(tag)} is not among the marks",
+                f"tag {shown_value(tag)} is not among the marks",
                 place,
                 "its dictionary must have it, and the ids under [marks], if there are any",
             )
     return ids
 
 
-def _bars(settings: _Table, marks: Marks | None) -> tuple[Bar, ...]:
+def _bars(settings: Table, marks: Marks | None) -> tuple[Bar, ...]:
     listed = settings.value("bar", [])
     if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
         raise UserError("this is no list of bars", settings.place("bar"), "head each with [[bar]]")
     bars: list[Bar] = []
     for number, values in enumerate(listed, 1):
-        bar = _bar(_Table(values, f"job.toml, bar {number}", _BAR_KEYS), marks)
+        bar = _bar(Table(values, f"job.toml, bar {number}", _BAR_KEYS), marks)
         for earlier, other in enumerate(bars, 1):
             for card in bar.cards:
                 if card in other.cards:
@@ -492,7 +399,7 @@ def _bars(settings: _Table, marks: Marks | None) -> tuple[Bar, ...]:
     return tuple(bars)
 
 
-def _bar(table: _Table, marks: Marks | None) -> Bar:
+def _bar(table: Table, marks: Marks | None) -> Bar:
     cards = table.value("cards")
     whole = isinstance(cards, list) and all(type(card) is int for card in cards)
     if not whole or len(cards) != 2 or cards[0] == cards[1]:
@@ -532,10 +439,10 @@ def _check_card(card: int, where: str) -> None:
     try:
         card_of(card)
     except UserError as error:
-        raise UserError(f"there is no card {_shown_value(card)}", where, error.remedy) from error
+        raise UserError(f"there is no card {shown_value(card)}", where, error.remedy) from error
 
 
-def _lens(settings: _Table, folder: Path) -> Path | None:
+def _lens(settings: Table, folder: Path) -> Path | None:
     lens = settings.text("lens", "self")
     if lens == "self":
         return None
@@ -553,18 +460,15 @@ def _lens(settings: _Table, folder: Path) -> Path | None:
     return path
 
 
-def _base(settings: _Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | None:
-    values = settings.value("datum", {})
-    if not isinstance(values, dict):
-        raise UserError("this is no table", settings.place("datum"), "head it with [datum]")
-    table = _Table(values, "job.toml, [datum]", ("base",))
+def _base(settings: Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | None:
+    table = settings.table("datum", ("base",))
     listed = table.value("base", "auto")
     if listed == "auto":
         return None
     place = table.place("base")
     if not isinstance(listed, list) or not all(isinstance(one, str) for one in listed):
         raise UserError(
-            f"{_shown_value(listed)} does not say which points",
+            f"{shown_value(listed)} does not say which points",
             place,
             'write "auto" or a list like ["A L", "A R", "B L"]',
         )

@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from calib.frames import Array
-from pipeline.csv_rows import Row, read_header, read_rows, shown
+from pipeline.csv_rows import Row, read_header, read_rows
 from targets.errors import UserError
+from targets.wording import shown
 
 SHEET_COLUMNS = (
     "point",

@@ -5,24 +5,23 @@ the board, millimetres. The board only teaches lens constants, so its scale is w
 flatness and the ratio of its two sides are not.
 """
 
-import difflib
-import math
 import re
-import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from targets import atomic
 from targets.errors import UserError
+from targets.strict_toml import Table, read_toml
 
 if TYPE_CHECKING:
     from cv2.aruco import CharucoBoard
 
 # The tag dictionary of the cards (36h11) is not among these: a board must never pass for cards.
+_LARGEST_MM = 1e6
 _DICTIONARY_NAME = re.compile(r"DICT_([4-7])X\1_(50|100|250|1000)")
 
 
@@ -53,7 +52,7 @@ class Board:
             if count < 3:
                 raise UserError(f"{name} = {count} is too few", "board", "give 3 or more")
         for name, size in (("square_mm", self.square_mm), ("marker_mm", self.marker_mm)):
-            if not (math.isfinite(size) and size > 0.0):
+            if not 0.0 < size <= _LARGEST_MM:  # nan is in no span
                 raise UserError(f"{name} = {size:g} is not a size", "board", "give millimetres")
         if self.marker_mm >= self.square_mm:
             raise UserError(
@@ -134,45 +133,19 @@ def read_board(path: Path) -> Board:
     ------
     UserError : the file is missing, is not TOML, or has a key or value that does not belong.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UserError(
-            f"cannot read the board file ({error.strerror})",
-            str(path),
-            "name the file written when the board was printed",
-        ) from error
-    except ValueError as error:  # not TOML, or not UTF-8
-        raise UserError(f"this is not TOML ({error})", str(path), "write the file anew") from error
-
     known = {field.name: field.type for field in fields(Board)}
-    for key in table:
-        if key not in known:
-            near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)[0]
-            raise UserError(f"the key '{key}' is not known", str(path), f"the nearest is '{near}'")
+    missing = "name the file written when the board was printed"
+    read = read_toml(path, str(path), "the board file", missing, "write the file anew")
+    table = Table(read, str(path), tuple(known))
+    values: dict[str, Any] = {}
     for key, kind in known.items():
-        if key not in table:
-            raise UserError(f"the key '{key}' is missing", str(path), "add it as printed")
-        table[key] = _checked(table[key], kind, f"{path}, key '{key}'")
+        if kind is str:
+            values[key] = table.text(key)
+        elif kind is int:
+            values[key] = table.whole(key, 0, 10**6)
+        else:
+            values[key] = table.number(key)
     try:
-        return Board(**table)
+        return Board(**values)
     except UserError as error:
         raise UserError(error.what, str(path), error.remedy) from error
-
-
-def _checked(value: object, kind: object, where: str) -> int | float | str:
-    """``value`` as the field's type. TOML's true and false are no numbers, though Python's are."""
-    if kind is str:
-        if isinstance(value, str):
-            return value
-        raise UserError(f"{value!r} is not a text", where, 'write it in quotes ("...")')
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise UserError(f"{value!r} is not a number", where, "write a number without quotes")
-    if kind is float:
-        try:
-            return float(value)
-        except OverflowError as error:
-            raise UserError("the number is too large", where, "give millimetres") from error
-    if isinstance(value, float):
-        raise UserError(f"{value!r} is not a whole number", where, "count the squares")
-    return value

@@ -1,0 +1,181 @@
+"""TOML read strictly: an unknown key names the nearest known one, every value is checked.
+
+A misspelt key that is passed over, or a temperature of ``nan``, would give a wrong figure without a
+word. Messages name the file, the table and the key.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from targets.errors import UserError
+from targets.typed_file import read_typed
+from targets.wording import nearest, shown, shown_value
+
+
+def read_toml(
+    path: Path,
+    where: str,
+    kind: str = "this file",
+    missing: str = "check that it is there",
+    broken: str = "correct that place",
+) -> dict[str, Any]:
+    """All tables of a TOML file, unchecked.
+
+    Parameters
+    ----------
+    where : how messages name the file.
+    kind : what they call it.
+    missing, broken : what to do when it cannot be read, or is not TOML.
+
+    Raises
+    ------
+    UserError : it cannot be read, or is not TOML.
+    """
+    try:
+        return tomllib.loads(read_typed(path, where, kind, missing, broken))
+    except (ValueError, RecursionError) as error:  # ValueError: tomllib's own, with line and column
+        message = str(error).replace("\n", " ")
+        raise UserError(f"this is not TOML ({message})", where, broken) from error
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of a TOML file; its values come out checked.
+
+    Attributes
+    ----------
+    values : as parsed.
+    where : names the table in messages ("job.toml, bar 1").
+    known : the keys there may be; any other is refused here.
+    again : for files that a program wrote: how to make them anew, said in place of advice how to
+        mend them by hand.
+    """
+
+    values: Mapping[str, Any]
+    where: str
+    known: Sequence[str]
+    again: str = ""
+
+    def __post_init__(self) -> None:
+        for key in self.values:
+            if key not in self.known:
+                remedy = f"the nearest is '{nearest(key, self.known)}'"
+                raise UserError(
+                    f"the key {shown(key)} is not known",
+                    self.where,
+                    f"{remedy}, or {self.again}" if self.again else remedy,
+                )
+
+    def __contains__(self, key: str) -> bool:
+        return key in self.values
+
+    def place(self, key: str) -> str:
+        """How messages name a key of this table."""
+        return f"{self.where}, key '{key}'"
+
+    def wrong(self, key: str, what: str, remedy: str) -> UserError:
+        """The error of a key's value; ``what`` is wrong with it."""
+        return UserError(what, self.place(key), self.again or remedy)
+
+    def value(self, key: str, default: Any = None) -> Any:
+        """What is there, else the default; a key without one must be there."""
+        if key in self.values:
+            return self.values[key]
+        if default is None:
+            raise UserError(f"the key '{key}' is missing", self.where, self.again or "add it")
+        return default
+
+    def text(self, key: str, default: str | None = None, may_be_empty: bool = False) -> str:
+        """A text, with more than blanks in it unless it ``may_be_empty``."""
+        value = self.value(key, default)
+        if not isinstance(value, str):
+            raise self.wrong(
+                key, f"{shown_value(value)} is not a text", 'write it in quotes ("...")'
+            )
+        if not value.strip() and not may_be_empty:
+            raise self.wrong(key, "the text is empty", "fill it in")
+        return value
+
+    def texts(self, key: str) -> tuple[str, ...]:
+        """A list of texts."""
+        value = self.value(key)
+        if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
+            raise self.wrong(key, "this is not a list of texts", 'write it like ["a", "b"]')
+        return tuple(value)
+
+    def number(
+        self,
+        key: str,
+        low: float = -math.inf,
+        high: float = math.inf,
+        default: float | None = None,
+        above: bool = False,
+    ) -> float:
+        """A finite number from ``low`` (or only ``above`` it) to ``high``."""
+        return self._number(key, self.value(key, default), low, high, above)
+
+    def numbers(
+        self, key: str, count: int, low: float = -math.inf, high: float = math.inf
+    ) -> tuple[float, ...]:
+        """A list of ``count`` numbers."""
+        value = self.value(key)
+        if not isinstance(value, list) or len(value) != count:
+            raise self.wrong(key, f"this is not a list of {count} numbers", "write all of them")
+        return tuple(self._number(key, one, low, high) for one in value)
+
+    def whole(self, key: str, low: int, high: int) -> int:
+        """A whole number from ``low`` to ``high``."""
+        value = self.value(key)
+        self._number(key, value, low, high)
+        if not isinstance(value, int):
+            raise self.wrong(
+                key, f"{shown_value(value)} is not a whole number", "write it without a point"
+            )
+        return value
+
+    def table(self, key: str, known: Sequence[str]) -> Table:
+        """A table in this one, empty where it is absent."""
+        value = self.value(key, {})
+        if not isinstance(value, dict):
+            raise self.wrong(key, "this is no table", f"head it with [{key}]")
+        return Table(value, f"{self.where}, [{key}]", known, self.again)
+
+    def _number(
+        self, key: str, value: object, low: float, high: float, above: bool = False
+    ) -> float:
+        # TOML's true and false are no numbers, though Python's are.
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.wrong(
+                key,
+                f"{shown_value(value)} is not a number",
+                "write a number without quotes, with a decimal point",
+            )
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number of hundreds of digits
+            number = math.inf
+        if not math.isfinite(number) or not low <= number <= high or (above and number == low):
+            raise self.wrong(
+                key, f"{shown_value(value)} cannot be", f"give a number {_span(low, high, above)}"
+            )
+        return number
+
+
+def _span(low: float, high: float, above: bool) -> str:
+    """
+    >>> _span(0, 5, True), _span(-30, 60, False), _span(0, math.inf, False)
+    ('above 0, up to 5', 'between -30 and 60', 'of 0 or more')
+    """
+    if math.isinf(high):
+        return (
+            "that is finite"
+            if math.isinf(low)
+            else f"{'above' if above else 'of'} {low:g}" + ("" if above else " or more")
+        )
+    return f"above {low:g}, up to {high:g}" if above else f"between {low:g} and {high:g}"

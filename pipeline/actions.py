@@ -116,6 +116,25 @@ def accept_job(folder: Path, table: Path, progress: Progress) -> Outcome:
     return Outcome((result.job.title, *acceptance_lines(accepted)), accepted.code)
 
 
+def tape_job(folder: Path, table: Path) -> Outcome:
+    """Compare tape and tram readings with a solved job; tape.csv and tape.json go to results."""
+    from pipeline.measured import read_measured
+    from pipeline.readings import read_readings
+    from pipeline.tape import check_tape, tape_exit_code, tape_lines, write_tape
+
+    measured = read_measured(folder)
+    if not measured.points:
+        raise UserError(
+            "this job has no reference points to hold a tape between",
+            str(folder),
+            "it needs a sheet.csv with base points and a cards.csv",
+        )
+    checks = check_tape(measured, read_readings(table, measured.known))
+    write_tape(measured, checks, folder / "results")
+    lines = tape_lines(measured, checks)
+    return Outcome((*lines, f"Table: {folder / 'results' / 'tape.csv'}"), tape_exit_code(checks))
+
+
 def rehearse_acceptance(lens: Path | None, settings: dict[str, Any], progress: Progress) -> Outcome:
     """Predict length errors by simulated jobs.
 

@@ -281,6 +281,34 @@ def solve(job: Job) -> Outcome:
         return actions.solve_job(job, progress)
 
 
+@_command("tape")
+def tape(
+    job: Job,
+    readings: Annotated[Path, typer.Argument(metavar="READINGS", help="Table of readings.")],
+) -> Outcome:
+    """Check tape and tram readings against a solved job.
+
+    READINGS is a CSV file from,from_side,to,to_side,reading_mm,mode and, where needed,
+    from_hole_mm,to_hole_mm (diameters), from_pointer_mm,to_pointer_mm (a tram), tape_class (I, II
+    or III; else II), temperature_c, note. mode is centres, near edges, far edges or same edges;
+    same edges is for holes of one size. A tape reads the straight line in space; a tram with
+    unequal pointers reads along its bar. Each reading agrees, disagrees or cannot tell, with the
+    likely cause. Writes tape.csv and tape.json into JOB/results. Ends with 1 when a reading does
+    not agree.
+
+    \b
+    Lines of such a file:
+      from,from_side,to,to_side,reading_mm,mode,from_hole_mm,to_hole_mm
+      A,L,C,R,1043,centres,,
+      A,L,C,L,618.5,near edges,22,16
+
+    \b
+    Example:
+      datumshot tape van readings.csv
+    """
+    return actions.tape_job(job, readings)
+
+
 @_command("view")
 def view(
     job: Job,

@@ -62,6 +62,13 @@ class Measured:
         return tuple(f"{row.point} {row.side}" for row in self.points)
 
     @property
+    def known(self) -> tuple[str, ...]:
+        """Names "POINT SIDE" of the sheet and of cards.csv, measured or not."""
+        sheet = [f"{point.point} {point.side}" for point in self.sheet]
+        cards = [f"{card['point']} {card['side']}" for card in self.settings["cards"]]
+        return tuple(dict.fromkeys([*sheet, *cards]))
+
+    @property
     def positions_mm(self) -> Array:
         """(N, 3) positions of ``points``."""
         return np.array([row.position_mm for row in self.points]).reshape(-1, 3)
@@ -147,6 +154,9 @@ def _measured(folder: Path, document: Mapping[str, Any]) -> Measured:
                 _float(row["tol_mm"]),
                 row["base"],
                 row["note"],
+                row.get("zone", ""),
+                row.get("kind", ""),
+                _floats(row.get("u_mm", [0.0, 0.0, 0.0])),
             )
             for row in document["sheet"]
         ),

@@ -80,14 +80,14 @@ def write_tables(result: Result, folder: Path) -> None:
 
 def points_csv(rows: Iterable[DeviationRow]) -> str:
     """Text of points.csv: one reference point a row, mm in the vehicle frame, widths signed."""
-    return _csv_text(
+    return csv_text(
         POINT_COLUMNS,
         (
             [
-                _text_cell(row.point),
-                _text_cell(row.side),
+                text_cell(row.point),
+                text_cell(row.side),
                 *(
-                    _number_cell(value)
+                    number_cell(value)
                     for values in (
                         row.position_mm,
                         row.U_mm,
@@ -96,8 +96,8 @@ def points_csv(rows: Iterable[DeviationRow]) -> str:
                     )
                     for value in values
                 ),
-                _number_cell(row.tol_mm),
-                _text_cell(row.verdict),
+                number_cell(row.tol_mm),
+                text_cell(row.verdict),
                 "yes" if row.base else "no",
                 str(row.photos),
             ]
@@ -111,15 +111,15 @@ def cards_csv(cards: Iterable[CardRow]) -> str:
 
     Normals have 6 decimals: at 3, the hole at the end of a stem of 80 mm would move by 0.04 mm.
     """
-    return _csv_text(
+    return csv_text(
         CARD_COLUMNS,
         (
             [
                 str(card.card),
-                _text_cell(card.role),
-                *(_number_cell(value) for value in card.centre_mm),
-                *(_number_cell(value, 6) for value in card.normal),
-                *(_number_cell(value) for value in card.U_mm),
+                text_cell(card.role),
+                *(number_cell(value) for value in card.centre_mm),
+                *(number_cell(value, 6) for value in card.normal),
+                *(number_cell(value) for value in card.U_mm),
                 str(card.photos),
             ]
             for card in cards
@@ -322,7 +322,8 @@ def _sha256(file: Path) -> str | None:
         return None
 
 
-def _csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table as CSV text with line feeds."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
@@ -330,14 +331,15 @@ def _csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     return stream.getvalue()
 
 
-def _number_cell(value: float, decimals: int = 3) -> str:
+def number_cell(value: float, decimals: int = 3) -> str:
+    """A number with so many decimals; empty where it is not finite."""
     if not math.isfinite(value):
         return ""
     # Adding zero turns -0.0 into 0.0; a sheet full of "-0.000" looks like a finding.
     return f"{round(float(value), decimals) + 0.0:.{decimals}f}"
 
 
-def _text_cell(text: str) -> str:
+def text_cell(text: str) -> str:
     """One line of text that no spreadsheet takes for a formula, blanks in front of it or not."""
     line = re.sub(r"[\t\r\n\v\f]+", " ", text)
     return f"'{line}" if line.lstrip().startswith(_FORMULA_STARTS) else line

@@ -2,6 +2,7 @@
 
     python sample_images/render_demo.py            everything, then the checks
     python sample_images/render_demo.py --check    the checks alone, on the files that are there
+    python sample_images/render_demo.py --pulled   the second session, after the first pull
 
 A tool for development; nothing at run time needs it. README.md beside it says what to install.
 """
@@ -28,11 +29,9 @@ if TYPE_CHECKING:
     from rays import Tracer
 
 HERE = Path(__file__).resolve().parent
-JOB = HERE / "job"
 SAMPLES = 4
 """Samples per pixel along a side."""
 BLUR_PX = 0.68
-JPEG_QUALITY = 82
 FLASH = 1.5
 INVENTED = (
     "Rendered by render_demo.py: the van, its sheet, its damage, the camera and the workshop are "
@@ -100,7 +99,7 @@ def save_photo(
     Image.fromarray(pixels).save(
         path,
         "JPEG",
-        quality=JPEG_QUALITY,
+        quality=scenario.JPEG_QUALITY,
         subsampling="4:2:0",
         optimize=True,
         progressive=True,
@@ -124,9 +123,14 @@ def project(points_mm: Array) -> Array:
     )[0].reshape(-1, 2)
 
 
+def job_folder() -> Path:
+    """Folder of the job's files."""
+    return HERE / scenario.JOB
+
+
 def photo_name(index: int) -> str:
     """File name of a photo."""
-    return f"IMG_{index + 1:04d}.jpg"
+    return f"IMG_{index + scenario.FIRST_PHOTO:04d}.jpg"
 
 
 def board_name(index: int) -> str:
@@ -211,14 +215,15 @@ def sightings(tracer: Tracer, index: int) -> list[dict]:
 
 def write_job_files(cards: list[PlacedCard]) -> None:
     """job.toml, sheet.csv, cards.csv."""
-    JOB.mkdir(parents=True, exist_ok=True)
+    job = job_folder()
+    job.mkdir(parents=True, exist_ok=True)
     bars = "".join(
         f"\n[[bar]]\ncards = [{ids[0]}, {ids[1]}]\nlength_mm = {length_mm}\n"
         f"U_mm = {scenario.BAR_U_MM}\nalpha_per_k = {scenario.BAR_ALPHA_PER_K}\n"
         for ids, length_mm, *_ in scenario.BARS
     )
-    (JOB / "job.toml").write_text(
-        'title = "Demo van, front left (rendered)"\n'
+    (job / "job.toml").write_text(
+        f'title = "{scenario.TITLE}"\n'
         'parts = "in"\n'
         "temperature_c = 20\n"
         "tolerance_mm = 3.0\n"
@@ -233,10 +238,10 @@ def write_job_files(cards: list[PlacedCard]) -> None:
             f"{pair.name},LR,{length},{width},{height},both,{'yes' if pair.base else 'no'},,"
             f'"{pair.note}"'
         )
-    (JOB / "sheet.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    (job / "sheet.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     rows = ["card,point,side,stem_mm,note"]
     rows += [f"{c.id},{c.point},{c.side},{c.stem_mm}," for c in cards if c.role == "point"]
-    (JOB / "cards.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    (job / "cards.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
 
 
 def _list(value: Array, decimals: int = 6) -> list:
@@ -316,7 +321,7 @@ def write_truth(cards: list[PlacedCard], seen: list[list[dict]], checks: dict) -
         ],
         "photos": [
             {
-                "file": f"job/photos/{photo_name(i)}",
+                "file": f"{scenario.JOB}/photos/{photo_name(i)}",
                 "orientation": station.orientation,
                 "flash": station.flash,
                 "camera_from_vehicle": {"R": _list(r, 12), "t": _list(t)},
@@ -347,7 +352,7 @@ def write_truth(cards: list[PlacedCard], seen: list[list[dict]], checks: dict) -
         "checks": checks,
     }
     text = json.dumps(truth, indent=1)
-    (HERE / "truth.json").write_text(_compact(text) + "\n", encoding="utf-8")
+    (HERE / scenario.TRUTH).write_text(_compact(text) + "\n", encoding="utf-8")
 
 
 def _compact(text: str) -> str:
@@ -461,7 +466,7 @@ def check_photos(cards: list[PlacedCard], seen: list[list[dict]]) -> dict:
     wanted, found, wrong, offsets, missed = 0, 0, 0, [], []
     known = {c.id for c in cards}
     for index, photo in enumerate(seen):
-        path = JOB / "photos" / photo_name(index)
+        path = job_folder() / "photos" / photo_name(index)
         grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
         _, ids, _ = detector.detectMarkers(grey)
         got = set() if ids is None else set(np.asarray(ids).ravel().tolist())
@@ -577,14 +582,14 @@ def render(samples: int, only: set[int] | None, board: bool) -> None:
             measured = _centroid(light, expected, outline)
             if measured is not None:
                 offsets.append(measured - expected)
-        random = np.random.default_rng([scenario.SEED, 30, index])
+        random = np.random.default_rng([scenario.SEED, 30, index + scenario.FIRST_PHOTO - 1])
         pixels = develop(linear, exposure_gain(linear, index, cards, seen[index]), random)
         minute, second = divmod(23 * index + 7, 60)
         save_photo(
-            JOB / "photos" / photo_name(index),
+            job_folder() / "photos" / photo_name(index),
             pixels,
             station.orientation,
-            f"2026:05:12 10:{14 + minute:02d}:{second:02d}",
+            f"2026:05:12 {scenario.HOUR}:{14 + minute:02d}:{second:02d}",
             station.flash,
             1 / 60,
         )
@@ -613,7 +618,7 @@ def render(samples: int, only: set[int] | None, board: bool) -> None:
 
 
 def _load_truth() -> tuple[dict, list[PlacedCard]]:
-    truth = json.loads((HERE / "truth.json").read_text(encoding="utf-8"))
+    truth = json.loads((HERE / scenario.TRUTH).read_text(encoding="utf-8"))
     cards = [
         PlacedCard(
             c["card"],
@@ -635,7 +640,7 @@ def check() -> None:
     truth["checks"]["photos"] = check_photos(cards, [p["cards"] for p in truth["photos"]])
     truth["checks"]["board"] = check_board()
     text = json.dumps(truth, indent=1)
-    (HERE / "truth.json").write_text(_compact(text) + "\n", encoding="utf-8")
+    (HERE / scenario.TRUTH).write_text(_compact(text) + "\n", encoding="utf-8")
     print(json.dumps(truth["checks"], indent=1))
     files = [p for p in HERE.rglob("*") if p.is_file() and "__pycache__" not in p.parts]
     print(f"{len(files)} files, {sum(p.stat().st_size for p in files) / 1e6:.2f} MB")
@@ -648,10 +653,15 @@ def main() -> None:
     parser.add_argument("--samples", type=int, default=SAMPLES, help="samples per pixel side")
     parser.add_argument("--only", default="", help="photos to render, such as 1,5,9")
     parser.add_argument("--no-board", action="store_true", help="leave the board photos alone")
+    parser.add_argument("--pulled", action="store_true", help="the second session")
     arguments = parser.parse_args()
+    if arguments.pulled:
+        import pulled
+
+        pulled.set_scene()
     if not arguments.check:
         only = {int(i) - 1 for i in arguments.only.split(",")} if arguments.only else None
-        render(arguments.samples, only, not arguments.no_board)
+        render(arguments.samples, only, not (arguments.no_board or arguments.pulled))
         if only is not None:
             return
     check()

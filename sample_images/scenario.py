@@ -28,6 +28,11 @@ CONSTANTS = np.array([2466.4, 2467.3, 1638.7, 1217.2, 0.0731, -0.1856, 0.00058, 
 
 UNDAMAGED_LIMIT_MM = 0.3
 
+# What the files of a session are called, when it was shot, and how its photos are kept; another
+# session (pulled.py) puts its own in place of these, of the damage, the cards and the stations.
+JOB, TITLE, TRUTH = "job", "Demo van, front left (rendered)", "truth.json"
+HOUR, FIRST_PHOTO, HANDS_SEED, JPEG_QUALITY = 10, 1, SEED + 3, 82
+
 
 @dataclass(frozen=True)
 class PointPair:
@@ -320,7 +325,7 @@ def _look_at(eye: Array, target: Array, up: Array, orientation: int, roll_deg: f
 
 def station_poses() -> list[tuple[Array, Array]]:
     """camera_from_vehicle (R, t) of each photo, with the unsteadiness of a hand."""
-    random = np.random.default_rng(SEED + 3)
+    random = np.random.default_rng(HANDS_SEED)
     poses = []
     for station in STATIONS:
         eye = np.array(station.eye_mm, dtype=float) + random.normal(0.0, 35.0, 3)

@@ -329,13 +329,18 @@ def build_normals(
     diagonal = np.arange(3 * m)
     block_matrix[:, diagonal, diagonal] *= 1.0 + damping
     block_inverse = np.asarray(np.linalg.inv(block_matrix), dtype=float)
-    carried = np.einsum("rbk,bkj->rbj", to_blocks, block_inverse)
-    flat = carried.reshape(size, points * 3)
+    flat = carried_by_blocks(to_blocks, block_inverse)
     reduced -= flat @ to_blocks.reshape(size, points * 3).T
     gradient -= flat @ block_gradient.ravel()
     free = np.ones(size, dtype=bool)
     free[first:last] = np.tile(~priors.fixed, groups)
     return Normals(reduced, gradient, free, columns, to_blocks, block_inverse, block_gradient)
+
+
+def carried_by_blocks(to_blocks: Array, block_inverse: Array) -> Array:
+    """E V^-1, (R, 3 P), of couplings (R, B, 3 m) and inverse blocks (B, 3 m, 3 m)."""
+    by_block = to_blocks.transpose(1, 0, 2) @ block_inverse
+    return np.ascontiguousarray(by_block.transpose(1, 0, 2)).reshape(len(to_blocks), -1)
 
 
 def jacobians(

@@ -20,6 +20,7 @@ from pipeline.adjust import (
     Observations,
     Priors,
     build_normals,
+    carried_by_blocks,
     jacobians,
 )
 from pipeline.layout import layout_terms
@@ -94,8 +95,7 @@ def cofactors(network: Network, observations: Observations, priors: Priors) -> C
     spread[np.ix_(free, free)] = reduced
 
     count, width = normals.block_inverse.shape[:2]
-    carried = np.einsum("rbi,bij->rbj", normals.to_blocks, normals.block_inverse)
-    carried = carried.reshape(size, count * width)
+    carried = carried_by_blocks(normals.to_blocks, normals.block_inverse)
     mixed = -spread @ carried
     points = -carried.T @ mixed
     each = np.arange(count)

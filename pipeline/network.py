@@ -25,6 +25,8 @@ _FLOOR_PX = 0.015
 _GROSS_PX = 6.0
 """A sighting this far from its predicted place, beyond its own scatter, is another thing."""
 _ROUNDS = 8
+_ASSUMED_WORTH = 0.25
+"""Of how many determined estimates the assumed spread of drifts and shifts is worth."""
 _ROUGH_GAIN = 1e-4
 """Relative gain at which an adjustment stops whose outcome is only a step on the way."""
 
@@ -217,6 +219,7 @@ class _Growing:
         one, where it drops the one in a thousand that it says.
         """
         self.priors = replace(self.priors, drift_sd=drift_sd, shift_sd_px=shift_sd_px)
+        begun = self.priors
         for robust, times in ((4.0, 3.0), (np.inf, 1.0)):
             for _ in range(_ROUNDS):
                 self.adjusted = adjust(
@@ -225,7 +228,7 @@ class _Growing:
                 self.network = self.adjusted.network
                 found = precision(self.network, self.observations, self.priors)
                 before = self.priors
-                self.priors = _unsteadiness(self.network, found, before)
+                self.priors = _unsteadiness(self.network, found, before, begun)
                 statistic, critical = outlier_statistics(found)
                 worst = _worst_of_each(self.sighting, statistic) & (statistic > times * critical)
                 if worst.any():
@@ -379,24 +382,33 @@ def _start_of(
     )
 
 
-def _unsteadiness(network: Network, found: Precision, priors: Priors) -> Priors:
+def _unsteadiness(network: Network, found: Precision, priors: Priors, begun: Priors) -> Priors:
     """Priors with the spread of drifts and shifts that the photos themselves show.
 
-    Expectation maximisation for a random effect: sd^2 = mean of (estimate^2 + its variance), so
-    a hand that held still is given hardly any drift, and a lens that stays put hardly any shift
-    (Dempster, Laird and Rubin 1977, from memory). Turning and moving keep their ratio, the arm
+    sd^2 = sum of estimate^2 over the number of them that the photos determine, each counting
+    1 - its variance / sd^2 (the fixed point of restricted likelihood; MacKay, Bayesian
+    interpolation, Neural Computation 4:415, 1992, from memory). So a hand that held still is given
+    hardly any drift, and a lens that stays put hardly any shift. What was assumed to begin with
+    (``begun``) counts as a part of an estimate: few photos of few cards determine hardly any, and
+    nought found there does not prove a steady hand. Turning and moving keep their ratio, the arm
     about which a hand turns: from the photos alone they are hard to tell apart.
     """
 
-    def factor(estimate: Array, variance: Array, sd: Array) -> float:
+    def factor(estimate: Array, variance: Array, sd: Array, assumed: Array) -> float:
         """By which to multiply the standard deviations ``sd`` of the columns."""
         if not np.all(sd > 0):
             return 1.0
-        second = (estimate**2 + variance * found.variance_factor) / sd**2
-        return float(np.clip(np.sqrt(second.mean()), 0.05, 3.0))
+        determined = 1.0 - np.minimum(variance * found.variance_factor / sd**2, 1.0)
+        squares = (estimate**2 / sd**2).sum() + _ASSUMED_WORTH * (assumed**2 / sd**2).mean()
+        return float(np.sqrt(squares / (determined.sum() + _ASSUMED_WORTH)))
 
-    drifting = factor(network.drift, found.drift, priors.drift_sd)
-    shifting = factor(network.shift_px, found.shift, np.array([priors.shift_sd_px]))
+    drifting = factor(network.drift, found.drift, priors.drift_sd, begun.drift_sd)
+    shifting = factor(
+        network.shift_px,
+        found.shift,
+        np.array([priors.shift_sd_px]),
+        np.array([begun.shift_sd_px]),
+    )
     return replace(
         priors,
         drift_sd=drifting * priors.drift_sd,

@@ -235,10 +235,8 @@ def _add_cards(
         if card in cards or len(posed) < (1 if alone_allowed else 2):
             continue
         candidates = [photos[v.photo].inverse().compose(p) for v in posed for p in v.poses]
-        errors = [
-            float(_errors_px([photos[v.photo].compose(c) for v in posed], posed).mean())
-            for c in candidates
-        ]
+        every = [photos[v.photo].compose(c) for c in candidates for v in posed]
+        errors = _errors_px(every, posed * len(candidates)).reshape(-1, len(posed)).mean(axis=1)
         best = _clear_best(candidates, errors, len(posed))
         if best is not None:
             cards[card] = candidates[best]
@@ -260,9 +258,9 @@ def _add_photos(
     for _, photo, known in waiting[: max(1, (len(waiting) + 1) // 2)]:
         places = [cards[v.card] for v in known]
         rough = [p.compose(cards[v.card].inverse()) for v in known for p in v.poses]
-        rough.sort(key=lambda c: _mean_error(c, known, places))
-        candidates = [_refine(c, known, places) for c in _different(rough)]
-        errors = [_mean_error(c, known, places) for c in candidates]
+        order = np.argsort(_mean_errors(rough, known, places), kind="stable")
+        candidates = [_refine(c, known, places) for c in _different([rough[i] for i in order])]
+        errors = _mean_errors(candidates, known, places)
         best = _clear_best(candidates, errors, len(known))
         if best is not None:
             photos[photo] = candidates[best]
@@ -279,27 +277,43 @@ def _different(poses: Sequence[Pose]) -> list[Pose]:
     return kept
 
 
-def _mean_error(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> float:
-    return float(_errors_px([camera_from_network.compose(p) for p in places], views).mean())
+def _mean_errors(
+    camera_from_network: Sequence[Pose], views: Sequence[View], places: Sequence[Pose]
+) -> Array:
+    """Mean over the views, whose cards lie at ``places``, of their error from each pose, (K,)."""
+    points = np.array([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])
+    rotation = np.array([p.rotation for p in camera_from_network])[:, None]
+    translation = np.array([p.translation for p in camera_from_network])[:, None, None]
+    dots = points @ rotation.transpose(0, 1, 3, 2) + translation
+    return np.asarray(_dot_errors_px(dots, views).mean(axis=1))
 
 
 def _errors_px(camera_from_card: Sequence[Pose], views: Sequence[View]) -> Array:
-    """Mean distance of each view's dots from where its pose puts them, at most the cap, (V,)."""
+    """Error of each view from its own pose, (V,)."""
     if not views:
         return np.zeros(0)
     rotation = np.array([p.rotation for p in camera_from_card])
     translation = np.array([p.translation for p in camera_from_card])
     layout = np.array([v.layout_mm for v in views])
-    places = layout @ rotation.transpose(0, 2, 1) + translation[:, None]
-    depth = np.maximum(places[:, :, 2:], 1.0)
-    off = places[:, :, :2] / depth - np.array([v.rays for v in views])
-    each = np.sqrt((off**2).sum(axis=2))
-    errors = np.nanmean(each, axis=1) * np.array([v.focal_px for v in views])
-    behind = places[:, :, 2].min(axis=1) <= 1.0
+    dots = layout @ rotation.transpose(0, 2, 1) + translation[:, None]
+    return _dot_errors_px(dots, views)
+
+
+def _dot_errors_px(dots: Array, views: Sequence[View]) -> Array:
+    """Mean distance of each view's dots from where they should be, at most the cap.
+
+    ``dots`` (..., V, 4, 3) in the camera's frame; the result is (..., V).
+    """
+    rays = np.array([v.rays for v in views])
+    seen = np.isfinite(rays[:, :, 0])
+    off = dots[..., :2] / np.maximum(dots[..., 2:], 1.0) - np.where(seen[..., None], rays, 0.0)
+    each = np.where(seen, np.sqrt((off**2).sum(axis=-1)), 0.0)
+    errors = each.sum(axis=-1) / seen.sum(axis=1) * np.array([v.focal_px for v in views])
+    behind = dots[..., 2].min(axis=-1) <= 1.0
     return np.asarray(np.where(behind, _CAP_PX, np.minimum(errors, _CAP_PX)))
 
 
-def _clear_best(candidates: Sequence[Pose], errors: Sequence[float], votes: int) -> int | None:
+def _clear_best(candidates: Sequence[Pose], errors: Array, votes: int) -> int | None:
     """Index of the best candidate if it fits and no distinct one comes near it."""
     best = int(np.argmin(errors))
     others = [e for c, e in zip(candidates, errors, strict=True) if _apart(c, candidates[best])]

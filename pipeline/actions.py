@@ -275,17 +275,20 @@ def _solved(folder: Path, progress: Progress) -> Result:
     """Read a job, measure it, write its results."""
     from capture.cache import cache_of_job
     from pipeline.job import read_job
+    from pipeline.language import language_of_system
     from pipeline.report.page import write_report
     from pipeline.solve import solve
-    from pipeline.tables import write_tables
+    from pipeline.tables import input_hashes, write_tables
 
     job, cache = read_job(folder), cache_of_job(folder)
     result, sightings = solve(job, progress, cache)
     cache.drop_unused()
     progress("writing results", 0, 2)
-    write_tables(result, folder / "results")
+    hashes = input_hashes(job, [photo.name for photo in result.photos])
+    write_tables(result, folder / "results", hashes)
     progress("writing results", 1, 2)
-    write_report(result, sightings, _report_path(folder))
+    language = job.language or language_of_system()
+    write_report(result, sightings, _report_path(folder), hashes, language)
     progress("writing results", 2, 2)
     return result
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.csv_rows import read_rows
+from pipeline.language import LANGUAGES
 from pipeline.sheet import LARGEST_MM, PARTS, SHEET_COLUMNS, ReferenceSheet, read_sheet
 from targets import atomic
 from targets.bar import Bar
@@ -36,7 +37,7 @@ STEM_U_MM = 0.05
 
 _KEYS = (
     *("title", "parts", "temperature_c", "tolerance_mm", "lens", "seating_u_mm"),
-    *("stem_u_mm", "body_alpha_per_k", "bar", "datum", "marks", "mark"),
+    *("stem_u_mm", "body_alpha_per_k", "bar", "datum", "marks", "mark", "language", "inches"),
 )
 _BAR_KEYS = ("cards", "length_mm", "U_mm", "alpha_per_k")
 _MARKS_KEYS = ("dictionary", "side_mm", "ids")
@@ -78,6 +79,8 @@ class Job:
     sheet : the reference sheet, None when there is none.
     stem_u_mm : standard uncertainty of a stem's length.
     marks : bare tags to look for as further ties, or None.
+    language : code of the language in which people are told, "" for that of the system.
+    inches : whether the page shows inches beside millimetres.
     """
 
     folder: Path
@@ -94,6 +97,8 @@ class Job:
     sheet: ReferenceSheet | None
     stem_u_mm: float = STEM_U_MM
     marks: Marks | None = None
+    language: str = ""
+    inches: bool = False
 
 
 def read_job(folder: Path) -> Job:
@@ -142,6 +147,8 @@ def read_job(folder: Path) -> Job:
         sheet=sheet,
         stem_u_mm=settings.number("stem_u_mm", 0.0, 100.0, STEM_U_MM),
         marks=marks,
+        language=_language(settings),
+        inches=settings.yes("inches", False),
     )
 
 
@@ -253,6 +260,12 @@ seating_u_mm = 0.2
 # How well the length of a stem is known (standard uncertainty).
 stem_u_mm = {STEM_U_MM}
 
+# Language of the report and the summary: {" or ".join(LANGUAGES)}; without it that of the system.
+# language = "en"
+
+# Whether the report shows inches beside millimetres.
+# inches = true
+
 # Thermal expansion of the body per kelvin (steel).
 body_alpha_per_k = {STEEL_ALPHA_PER_K}
 
@@ -301,6 +314,18 @@ def _read_toml(folder: Path) -> dict[str, Any]:
             "there is no job.toml in it", str(folder), f"start a job with `datumshot new {folder}`"
         )
     return read_toml(folder / "job.toml", "job.toml", missing="check its permissions")
+
+
+def _language(settings: Table) -> str:
+    """The key language, "" where there is none."""
+    code = settings.text("language", "", may_be_empty=True)
+    if code and code not in LANGUAGES:
+        raise settings.wrong(
+            "language",
+            f"the language {shown(code)} is not known",
+            f"write one of {', '.join(LANGUAGES)}",
+        )
+    return code
 
 
 def _marks(settings: Table) -> Marks | None:

@@ -65,8 +65,16 @@ CARD_COLUMNS = (
 _FORMULA_STARTS = ("=", "+", "-", "@")
 
 
-def write_tables(result: Result, folder: Path) -> None:
+def write_tables(
+    result: Result, folder: Path, hashes: Sequence[tuple[str, str | None]] | None = None
+) -> None:
     """Write points.csv, cards.csv and result.json into ``folder`` (made when missing).
+
+    Parameters
+    ----------
+    result : what one ``solve`` found.
+    folder : where to.
+    hashes : of the inputs as ``input_hashes`` gives them; worked out here when None.
 
     Raises
     ------
@@ -74,7 +82,8 @@ def write_tables(result: Result, folder: Path) -> None:
     """
     write_text(folder / "points.csv", points_csv(result.deviations.rows))
     write_text(folder / "cards.csv", cards_csv(result.cards))
-    hashes = input_hashes(result.job, [photo.name for photo in result.photos])
+    if hashes is None:
+        hashes = input_hashes(result.job, [photo.name for photo in result.photos])
     write_text(folder / "result.json", json_text(result_document(result, hashes)))
 
 

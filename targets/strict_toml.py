@@ -120,6 +120,17 @@ class Table:
         """A finite number from ``low`` (or only ``above`` it) to ``high``."""
         return self._number(key, self.value(key, default), low, high, above)
 
+    def yes(self, key: str, default: bool) -> bool:
+        """Whether a key is true; the default where it is absent."""
+        value = self.values.get(key, default)
+        if not isinstance(value, bool):
+            raise self.wrong(
+                key,
+                f"{shown_value(value)} is neither yes nor no",
+                "write true or false, without quotes",
+            )
+        return value
+
     def numbers(
         self, key: str, count: int, low: float = -math.inf, high: float = math.inf
     ) -> tuple[float, ...]:

@@ -8,14 +8,15 @@ seen from above, the side views from the left, so that lengths stand over one an
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from html import escape
 
 import numpy as np
 
 from calib.frames import Array
-from pipeline.deviation import AXES, DeviationRow
+from pipeline.deviation import DeviationRow
+from pipeline.language import listed, say
 from pipeline.report.words import LOOKS, number
 
 INK, FAINT, GRID = "#1b1f24", "#5b636d", "#e3e6ea"
@@ -56,12 +57,16 @@ class Shape:
 
 @dataclass
 class Drawing:
-    """Marks on a sheet of ``width_px`` x ``height_px``; ``title`` says what it shows."""
+    """Marks on a sheet of ``width_px`` x ``height_px``; ``title`` says what it shows.
+
+    ``spots`` are where a point can be asked for its figures: its index in the rows, and px.
+    """
 
     title: str
     width_px: float
     height_px: float
     shapes: list[Shape] = field(default_factory=list)
+    spots: list[tuple[int, Array]] = field(default_factory=list)
 
     def line(
         self,
@@ -127,13 +132,24 @@ class View:
     sides: str
 
 
-PLAN = View("Plan, seen from above, front to the left", (0, -1), (1, 1), "LRC")
-PLAN_UPRIGHT = View("Plan, seen from above, front up", (1, -1), (0, -1), "LRC")
+PLAN = View(say("Plan, seen from above, front to the left"), (0, -1), (1, 1), "LRC")
+PLAN_UPRIGHT = View(say("Plan, seen from above, front up"), (1, -1), (0, -1), "LRC")
 SIDES = (
-    View("Left side, front to the left", (0, -1), (2, -1), "LC"),
-    View("Right side, seen through from the left, front to the left", (0, -1), (2, -1), "RC"),
+    View(say("Left side, front to the left"), (0, -1), (2, -1), "LC"),
+    View(say("Right side, seen through from the left, front to the left"), (0, -1), (2, -1), "RC"),
+)
+_AXIS_NAMES = (
+    say("length in mm, + forward"),
+    say("width in mm, + left"),
+    say("height in mm, + up"),
 )
 _POSITIVE = ("forward", "left", "up")
+_ON_THE_SHEET = {
+    "left": say("(left on the sheet)"),
+    "right": say("(right on the sheet)"),
+    "up": say("(up on the sheet)"),
+    "down": say("(down on the sheet)"),
+}
 
 
 def exaggeration(rows: Iterable[DeviationRow]) -> int:
@@ -239,30 +255,48 @@ def draw_view(
     for row, start, tip in zip(shown, starts, tips, strict=True):
         _arrow(drawing, row, start, tip)
     _labels(drawing, shown, starts, tips, reach_mm[:, 0] * scale, box)
+    drawing.spots = list(zip(np.flatnonzero(is_shown).tolist(), starts, strict=True))
     _scale_bars(drawing, scale, times, box)
     return drawing
 
 
-def svg(drawing: Drawing) -> str:
-    """The drawing as one inline SVG element."""
-    body = "".join(_svg_shape(shape) for shape in drawing.shapes)
-    title = escape(drawing.title)
+def svg(
+    drawing: Drawing, put: Callable[[str], str] = str, telling: Sequence[str] | None = None
+) -> str:
+    """The drawing as one inline SVG element.
+
+    Parameters
+    ----------
+    put : puts a text into the language of the page.
+    telling : what each row's point has to say; with it, its spot can be pointed at or reached by
+        keyboard (the first by tab, the others from there).
+    """
+    body = "".join(_svg_shape(shape, put) for shape in drawing.shapes)
+    role, spots = "img", ""
+    if telling is not None and drawing.spots:
+        role = "group"
+        spots = "".join(
+            f'<g class="spot" role="img" tabindex="{-1 if n else 0}" data-point="{index}" '
+            f'aria-label="{escape(telling[index])}"><title>{escape(telling[index])}</title>'
+            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="13"/></g>'
+            for n, (index, (x, y)) in enumerate(drawing.spots)
+        )
     return (
-        f'<svg class="drawing" role="img" aria-label="{title}" '
+        f'<svg class="drawing" role="{role}" aria-label="{escape(put(drawing.title))}" '
         f'viewBox="0 0 {drawing.width_px:.0f} {drawing.height_px:.0f}" '
-        f'font-family="system-ui, sans-serif">{body}</svg>'
+        f'font-family="system-ui, sans-serif">{body}{spots}</svg>'
     )
 
 
-def legend_svg(verdict_css: str) -> str:
+def legend_svg(verdict_css: str, put: Callable[[str], str] = str) -> str:
     """The arrow of one verdict as a small SVG for the legend."""
     verdict = next(v for v, look in LOOKS.items() if look.css == verdict_css)
-    drawing = Drawing(f"arrow of a point that is {verdict}", 46.0, 16.0)
+    drawing = Drawing(say("arrow of a point that is {verdict}", verdict=say(verdict)), 46.0, 16.0)
     _arrow_of(drawing, verdict, np.array([4.0, 8.0]), np.array([40.0, 8.0]))
-    return svg(drawing).replace('class="drawing"', 'class="key" width="46" height="16"')
+    return svg(drawing, put).replace('class="drawing"', 'class="key" width="46" height="16"')
 
 
-def _svg_shape(shape: Shape) -> str:
+def _svg_shape(shape: Shape, put: Callable[[str], str]) -> str:
     points = shape.points
     if shape.kind == "text":
         weight = ' font-weight="700"' if shape.bold else ""
@@ -271,7 +305,7 @@ def _svg_shape(shape: Shape) -> str:
             f'font-size="{shape.size_px:g}" text-anchor="{shape.anchor}"{weight} '
             f'paint-order="stroke" stroke="{shape.stroke}" stroke-width="{shape.width_px:g}" '
             f'stroke-linejoin="round">'
-            f"{escape(shape.text)}</text>"
+            f"{escape(put(shape.text))}</text>"
         )
     dash = ' stroke-dasharray="5 4"' if shape.dash else ""
     paint = f'stroke="{shape.stroke}" fill="{shape.fill}" stroke-width="{shape.width_px:g}"{dash}'
@@ -325,37 +359,37 @@ def _axes(
                 drawing.line([(x0, y), (x1, y)], stroke, 1.2 if zero else 1.0, zero)
                 drawing.write((x0 - 6, y + 4), value, FAINT, "end", size_px=12)
             if zero:
-                name = "datum plane" if axis == 2 else "centreline"
+                name = say("datum plane") if axis == 2 else say("centreline")
                 if index == 1:
                     drawing.write((x1 - 4, y - 5), name, FAINT, "end", size_px=12)
                 else:
                     drawing.write((x + 4, y1 - 5), name, FAINT, "start", size_px=12)
     names = []
     for (axis, sign), ways in ((view.across, ("right", "left")), (view.down, ("down", "up"))):
-        positive, way = _POSITIVE[axis], ways[sign < 0]
-        towards = "" if way == positive else f" ({way} on the sheet)"
-        names.append(f"{AXES[axis]} in mm, + {positive}{towards}")
+        way = ways[sign < 0]
+        towards = [] if way == _POSITIVE[axis] else [_ON_THE_SHEET[way]]
+        names.append(listed([_AXIS_NAMES[axis], *towards], " "))
     if drawing.width_px < _NARROW_PX:
         for line, name in enumerate(names):
             drawing.write((x0, y1 + 36 + 16 * line), name, FAINT, size_px=12)
     else:
-        drawing.write((x0, y1 + 36), "; ".join(names), FAINT, size_px=12)
+        drawing.write((x0, y1 + 36), listed(names, "; "), FAINT, size_px=12)
     if view.across[0] == 0:
         y = y0 - 26.0
         drawing.polygon([(x0, y), (x0 + 16, y - 7), (x0 + 16, y + 7)], INK, INK)
-        drawing.write((x0 + 22, y + 5), "FRONT", bold=True)
-        drawing.write((x1, y + 5), "REAR", FAINT, "end")
+        drawing.write((x0 + 22, y + 5), say("FRONT"), bold=True)
+        drawing.write((x1, y + 5), say("REAR"), FAINT, "end")
     else:
         x = (x0 + x1) / 2
         y = y0 - 36.0
         drawing.polygon([(x, y), (x - 7, y + 14), (x + 7, y + 14)], INK, INK)
-        drawing.write((x + 12, y + 12), "FRONT", bold=True)
+        drawing.write((x + 12, y + 12), say("FRONT"), bold=True)
     if view.across[0] == 0 and view.down[0] == 1:
-        drawing.write((x1 - 4, y0 + 13), "right side of the car", FAINT, "end", size_px=12)
-        drawing.write((x1 - 4, y1 - 5), "left side of the car", FAINT, "end", size_px=12)
+        drawing.write((x1 - 4, y0 + 13), say("right side of the car"), FAINT, "end", size_px=12)
+        drawing.write((x1 - 4, y1 - 5), say("left side of the car"), FAINT, "end", size_px=12)
     if view.across[0] == 1:
-        drawing.write((x0, y0 - 28), "left side", FAINT, size_px=12)
-        drawing.write((x1, y0 - 28), "right side", FAINT, "end", size_px=12)
+        drawing.write((x0, y0 - 28), say("left side"), FAINT, size_px=12)
+        drawing.write((x1, y0 - 28), say("right side"), FAINT, "end", size_px=12)
 
 
 def _ladder(drawing: Drawing, rows: list[DeviationRow], starts: Array) -> None:
@@ -426,53 +460,38 @@ def _labels(
     box: tuple[float, float, float, float],
 ) -> None:
     """Names beside the points, where they cover the least of arrows, places and other names."""
-    taken: list[tuple[float, float, float, float]] = []
-    marks = [
-        sample
-        for start, tip in zip(starts, tips, strict=True)
-        for sample in start + np.linspace(0.0, 1.0, 9)[:, None] * (tip - start)
-    ]
+    shafts = starts[:, None] + np.linspace(0.0, 1.0, 9)[:, None] * (tips - starts)[:, None]
+    marks = shafts.reshape(-1, 2)
+    r = np.maximum(reaches_px, 6.0)[:, None]
+    squares = np.hstack([starts - r, starts + r])
+    taken = np.zeros((0, 4))
     order = sorted(range(len(rows)), key=lambda i: rows[i].verdict != "out")
     for i in order:
         row = rows[i]
         out = row.verdict == "out"
         text = f"{row.point} {row.side}"
         size_px = 15.0 if out else _FONT_PX
-        width_px, height_px = len(text) * size_px * _GLYPH_WIDTH + 2, size_px
-        best, best_cost = None, math.inf
+        size = np.array([len(text) * size_px * _GLYPH_WIDTH + 2, size_px])
         gap = max(float(reaches_px[i]), 6.0) + 4.0
-        for ring, far in enumerate((gap, gap + 14.0, gap + 30.0)):
-            for number_of, (dx, dy) in enumerate(
-                ((0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (-1, 1))
-            ):
-                cx = starts[i][0] + dx * (far + width_px / 2 * abs(dx))
-                cy = starts[i][1] + dy * (far + height_px / 2 * abs(dy))
-                place = (
-                    cx - width_px / 2,
-                    cy - height_px / 2,
-                    cx + width_px / 2,
-                    cy + height_px / 2,
-                )
-                cost = ring * 3.0 + number_of * 0.2
-                cost += 12.0 * sum(_overlaps(place, other) for other in taken)
-                cost += 4.0 * sum(_holds(place, mark, 5.0) for mark in marks)
-                cost += 3.0 * sum(
-                    _overlaps(place, (s[0] - r, s[1] - r, s[0] + r, s[1] + r))
-                    for s, r in zip(starts, np.maximum(reaches_px, 6.0), strict=True)
-                )
-                inside = (
-                    place[0] >= box[0] - 50
-                    and place[2] <= box[2] + 40
-                    and place[1] >= box[1] - 16
-                    and place[3] <= box[3] + 4
-                )
-                cost += 0.0 if inside else 40.0
-                if cost < best_cost:
-                    best, best_cost = place, cost
-        assert best is not None
-        taken.append(best)
+        far = np.repeat([gap, gap + 14.0, gap + 30.0], len(_WAYS))[:, None]
+        ways = np.tile(_WAYS, (3, 1))
+        middles = starts[i] + ways * (far + size / 2 * np.abs(ways))
+        places = np.hstack([middles - size / 2, middles + size / 2])
+        covers = _overlaps(places, taken)
+        cost = np.repeat([0.0, 3.0, 6.0], len(_WAYS)) + np.tile(0.2 * np.arange(len(_WAYS)), 3)
+        cost += 12.0 * covers
+        cost += 4.0 * _overlaps(places, np.hstack([marks - 5.0, marks + 5.0]))
+        cost += 3.0 * _overlaps(places, squares)
+        inside = (places[:, :2] >= [box[0] - 50, box[1] - 16]).all(axis=1) & (
+            places[:, 2:] <= [box[2] + 40, box[3] + 4]
+        ).all(axis=1)
+        cost += np.where(inside, 0.0, 40.0)
+        best = int(cost.argmin())
+        if covers[best] and not out:
+            continue  # a name that hides another tells less than none
+        taken = np.vstack([taken, places[best]])
         drawing.write(
-            ((best[0] + best[2]) / 2, best[3] - 0.2 * size_px),
+            (middles[best, 0], places[best, 3] - 0.2 * size_px),
             text,
             LOOKS["out"].ink if out else INK,
             "middle",
@@ -481,15 +500,15 @@ def _labels(
         )
 
 
-def _overlaps(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+_WAYS = np.array([(0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (-1, 1)])
+"""Where a name may stand from its point, best first."""
 
 
-def _holds(box: tuple[float, float, float, float], point: Array, margin_px: float) -> bool:
-    return bool(
-        box[0] - margin_px < point[0] < box[2] + margin_px
-        and box[1] - margin_px < point[1] < box[3] + margin_px
-    )
+def _overlaps(places: Array, others: Array) -> Array:
+    """How many of the other boxes (x0, y0, x1, y1) each place overlaps."""
+    a, b = places[:, None], others[None]
+    apart = (a[..., :2] >= b[..., 2:]) | (b[..., :2] >= a[..., 2:])
+    return np.asarray((~apart.any(axis=-1)).sum(axis=1))
 
 
 def _scale_bars(
@@ -506,11 +525,18 @@ def _scale_bars(
     if narrow:
         second = x0 + drawing.width_px / 2 - 20
     for x, length_mm, factor, texts in (
-        (x0, car_mm, 1, ["on the car"]),
-        (second, off_mm, times, ["of deviation", f"(drawn {times} times as large)"]),
+        (x0, car_mm, 1, [say("{length_mm:g} mm on the car", length_mm=car_mm)]),
+        (
+            second,
+            off_mm,
+            times,
+            [
+                say("{length_mm:g} mm of deviation", length_mm=off_mm),
+                say("(drawn {times} times as large)", times=times),
+            ],
+        ),
     ):
         end = x + length_mm * scale * factor
         drawing.line([(x, y - 5), (x, y), (end, y), (end, y - 5)], INK, 1.5)
-        lines = [f"{length_mm:g} mm {texts[0]}", *texts[1:]]
-        for line, text in enumerate(lines if narrow else [" ".join(lines)]):
+        for line, text in enumerate(texts if narrow else [listed(texts, " ")]):
             drawing.write((x, y + 16 + 15 * line), text, size_px=12)

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import datetime
 import math
+from base64 import b64encode
+from collections import Counter
+from collections.abc import Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +15,17 @@ import numpy as np
 
 from calib.camera import CONSTANTS
 from capture.sightings import Sighting
-from pipeline.budget import COVERAGE_FACTOR, DECISION_RULE, SOURCES, budget_sentence
-from pipeline.deviation import AXES, DeviationRow
+from pipeline.budget import (
+    COVERAGE_FACTOR,
+    DECISION_RULE,
+    SOURCES,
+    BudgetRow,
+    budget_sentence,
+)
+from pipeline.deviation import DeviationRow
+from pipeline.language import Figure, Language, Said, language_of, listed, say, say_count
 from pipeline.report import drawing, words
+from pipeline.report.space import space
 from pipeline.report.thumbnails import thumbnails
 from pipeline.result import Result
 from pipeline.solution import CameraGroup, Solution
@@ -27,7 +39,13 @@ _WEAKEST = 5
 """How many cards the page shows of those that are checked least; result.json has them all."""
 
 
-def write_report(result: Result, sightings: tuple[Sighting, ...], path: Path) -> None:
+def write_report(
+    result: Result,
+    sightings: tuple[Sighting, ...],
+    path: Path,
+    hashes: Sequence[tuple[str, str | None]] = (),
+    language: str = "en",
+) -> None:
     """Write the page as one self-contained HTML file.
 
     Parameters
@@ -35,60 +53,94 @@ def write_report(result: Result, sightings: tuple[Sighting, ...], path: Path) ->
     result : everything one ``solve`` found.
     sightings : what was found in the photos, drawn over their thumbnails.
     path : of the file.
+    hashes : names and SHA-256 of the files it was made from (``tables.input_hashes``).
+    language : code of the language of the page.
 
     Raises
     ------
     UserError : the file cannot be written. A photo that is gone is named on the page instead.
     """
-    write_text(path, page_html(result, sightings))
+    write_text(path, page_html(result, sightings, hashes, language))
 
 
-def page_html(result: Result, sightings: tuple[Sighting, ...]) -> str:
-    """Text of the page."""
+def page_html(
+    result: Result,
+    sightings: tuple[Sighting, ...],
+    hashes: Sequence[tuple[str, str | None]] = (),
+    language: str = "en",
+) -> str:
+    """Text of the page; parameters as in ``write_report``."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     here = Path(__file__).parent
+    told_in = language_of(language)
     environment = Environment(
         loader=FileSystemLoader(here),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
     )
-    template = environment.get_template("page.html")
-    css = (here / "page.css").read_text(encoding="utf-8")
-    return template.render(
-        css=Markup(css),
+    environment.policies["ext.i18n.trimmed"] = True
+    environment.install_gettext_callables(  # type: ignore[attr-defined]
+        told_in.word, told_in.words, newstyle=True
+    )
+    script = "".join((here / "scripts" / name).read_text(encoding="utf-8") for name in _SCRIPTS)
+    page = {
+        "title": result.job.title or say("Untitled job"),
+        "rendered": "render" in result.job.title.lower(),
+        "scaled": result.scaled,
+        "answer": words.answer(result),
+        "unmeasured": words.unmeasured(result),
+        "verdict_of_all": _verdict_of_all(result),
+        "has_frame": result.vehicle_from_network is not None,
+        "has_sheet": result.job.sheet is not None,
+        "axes": words.AXIS_WORDS,
+        "points": _points(result),
+        "verdict_counts": _verdict_counts(result),
+        "drawings": _drawings(result, told_in),
+        "space": space(result),
+        "findings": _findings(result, told_in),
+        "bars": _bars(result),
+        "thumbnails": _thumbnails(result, sightings),
+        "budget": _budget(result),
+        "budget_sentence": budget_sentence(result.budget),
+        "decision_rule": say(DECISION_RULE),
+        "cards": _cards(result),
+        "weakest_points": _weakest_points(result),
+        "weakest": _weakest(result),
+        "method": _method(result),
+        "figures": _figures(result.solution),
+        "rejected": result.solution.rejected,
+        "cameras": [_camera(group) for group in result.solution.groups],
+        "seconds": [
+            (told_in.word(stage), words.number(s, 2)) for stage, s in result.seconds.items()
+        ],
+        "seconds_in_all": words.number(sum(result.seconds.values()), 1),
+        "base": ", ".join(result.base),
+        "hashes": hashes,
+        "version": version(),
+        "written": datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
+    }
+    return environment.get_template("page.html").render(
+        **told_in.put_all(page),
+        language=told_in,
         looks=words.LOOKS,
-        title=result.job.title or "Untitled job",
-        rendered="render" in result.job.title.lower(),
-        scaled=result.scaled,
-        answer=words.answer(result),
-        unmeasured=words.unmeasured(result),
-        verdict_of_all=_verdict_of_all(result),
-        has_frame=result.vehicle_from_network is not None,
-        has_sheet=result.job.sheet is not None,
-        points=_points(result),
-        drawings=_drawings(result, Markup),
-        findings=_findings(result),
-        bars=_bars(result),
-        thumbnails=_thumbnails(result, sightings, Markup),
-        budget=_budget(result),
-        budget_sentence=budget_sentence(result.budget),
-        decision_rule=DECISION_RULE,
-        cards=_cards(result),
-        weakest=_weakest(result),
-        figures=_figures(result.solution),
-        rejected=result.solution.rejected,
-        cameras=[_camera(group) for group in result.solution.groups],
-        seconds=[(stage, words.number(s, 2)) for stage, s in result.seconds.items()],
-        seconds_in_all=words.number(sum(result.seconds.values()), 1),
-        job=result.job,
-        base=", ".join(result.base),
-        version=version(),
-        written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
+        css=Markup((here / "page.css").read_text(encoding="utf-8")),
+        script=Markup(script),
+        script_hash=_hash(script),
     )
+
+
+_SCRIPTS = ("table.js", "tip.js", "space.js", "enlarge.js", "print.js")
+"""What the page runs, in this order; a policy in its head lets nothing else run."""
+
+
+def _hash(script: str) -> str:
+    """The source expression of a script for a Content-Security-Policy (level 2, 4.2.5)."""
+    return f"sha256-{b64encode(sha256(script.encode()).digest()).decode()}"
 
 
 def _verdict_of_all(result: Result) -> str:
@@ -101,10 +153,18 @@ def _points(result: Result) -> list[dict[str, Any]]:
     rows = result.deviations.rows
     spreads = [row.U_deviation_mm for row in rows]
     decimals = words.decimals_for(np.concatenate(spreads)) if spreads else 1
-    return [_point(row, decimals) for row in words.worst_first(rows)]
+    places = {id(row): index for index, row in enumerate(rows)}
+    return [
+        {
+            "index": places[id(row)],
+            "rank": rank,
+            **_point(row, decimals, result.job.inches),
+        }
+        for rank, row in enumerate(words.worst_first(rows))
+    ]
 
 
-def _point(row: DeviationRow, decimals: int) -> dict[str, Any]:
+def _point(row: DeviationRow, decimals: int, inches: bool) -> dict[str, Any]:
     look = words.LOOKS[row.verdict]
     return {
         "name": row.point,
@@ -113,42 +173,64 @@ def _point(row: DeviationRow, decimals: int) -> dict[str, Any]:
         "base": row.base,
         "photos": row.photos,
         "position": [words.number(v, 1) for v in row.position_mm],
+        "position_inches": [words.inches(v, 2) for v in row.position_mm] if inches else [],
+        "sort": {"tol": _sort(row.tol_mm), "position": [_sort(v) for v in row.position_mm]},
         "deviation": [
             {
                 "value": words.signed(row.deviation_mm[axis], decimals),
                 "U": words.number(row.U_deviation_mm[axis], decimals),
                 "known": math.isfinite(row.deviation_mm[axis]),
-                "verdict": row.axis_verdicts[axis],
+                "inches": words.inches(row.deviation_mm[axis], 3, signed=True) if inches else "",
+                "sort": _sort(row.deviation_mm[axis]),
+                "doubtful": row.axis_verdicts[axis] in ("out", "undecided"),
+                "verdict": words.VERDICTS[row.axis_verdicts[axis]],
                 "look": words.LOOKS[row.axis_verdicts[axis]],
-                "axis": AXES[axis],
             }
             for axis in range(3)
         ],
         "tol": words.number(row.tol_mm, 1),
-        "verdict": row.verdict,
+        "verdict": words.VERDICTS[row.verdict],
         "look": look,
         "moved": words.moved(row),
     }
 
 
-def _drawings(result: Result, markup: type) -> dict[str, Any]:
+def _sort(value: float) -> str:
+    """A figure to sort a table by; "" where there is none."""
+    return f"{value:.4f}" if math.isfinite(value) else ""
+
+
+def _verdict_counts(result: Result) -> list[tuple[str, words.Look, int]]:
+    count = Counter(row.verdict for row in result.deviations.rows)
+    return [(words.VERDICTS[v], look, count[v]) for v, look in words.LOOKS.items() if count[v]]
+
+
+def _drawings(result: Result, language: Language) -> dict[str, Any]:
+    from markupsafe import Markup as markup
+
     rows = result.deviations.rows
     if not rows:
         return {}
     times = drawing.exaggeration(rows)
+    telling = [
+        language.put(listed([words.place_name(row), *words.told(row)], "; ")) for row in rows
+    ]
+
+    def svg(view: drawing.View, **size: float) -> str:
+        laid_out = drawing.draw_view(rows, view, times, **size)
+        return markup(drawing.svg(laid_out, language.put, telling))
+
     return {
         "times": times,
-        "plan": markup(drawing.svg(drawing.draw_view(rows, drawing.PLAN, times))),
-        "upright": markup(
-            drawing.svg(drawing.draw_view(rows, drawing.PLAN_UPRIGHT, times, width_px=366.0))
-        ),
+        "plan": svg(drawing.PLAN),
+        "upright": svg(drawing.PLAN_UPRIGHT, width_px=366.0),
         "sides": [
-            (view.title, markup(drawing.svg(drawing.draw_view(rows, view, times))))
+            (view.title, svg(view))
             for view in drawing.SIDES
             if any(row.side in view.sides for row in rows)
         ],
         "legend": [
-            (verdict, look, markup(drawing.legend_svg(look.css)))
+            (words.VERDICTS[verdict], look, markup(drawing.legend_svg(look.css, language.put)))
             for verdict, look in words.LOOKS.items()
             if any(row.verdict == verdict for row in rows)
         ],
@@ -157,15 +239,19 @@ def _drawings(result: Result, markup: type) -> dict[str, Any]:
     }
 
 
-def _findings(result: Result) -> list[dict[str, str]]:
-    folder = result.job.folder
+def _findings(result: Result, language: Language) -> list[dict[str, str]]:
+    def told(text: str) -> str:
+        words_in_language = language.put(text) if isinstance(text, Said) else language.word(text)
+        return without_folder(words_in_language, result.job.folder)
+
     return [
         {
             "severity": finding.severity,
-            "subject": without_folder(finding.subject, folder),
-            "text": without_folder(finding.text, folder),
-            "effect": without_folder(finding.effect_told, folder),
-            "remedy": without_folder(finding.remedy, folder),
+            "severity_word": words.SEVERITIES[finding.severity],
+            "subject": told(finding.subject),
+            "text": told(finding.text),
+            "effect": told(finding.effect_told),
+            "remedy": told(finding.remedy),
         }
         for finding in result.findings
     ]
@@ -174,7 +260,7 @@ def _findings(result: Result) -> list[dict[str, str]]:
 def _bars(result: Result) -> list[dict[str, Any]]:
     return [
         {
-            "cards": f"{bar.cards[0]} and {bar.cards[1]}",
+            "cards": say("{first} and {second}", first=bar.cards[0], second=bar.cards[1]),
             "length": words.number(bar.length_mm, 2),
             "measured": words.number(bar.measured_mm, 2),
             "off": words.signed(bar.measured_mm - bar.length_mm, 2),
@@ -191,23 +277,28 @@ def _budget(result: Result) -> list[dict[str, Any]]:
     decimals = words.decimals_for(np.concatenate([row.U_mm for row in known])) if known else 1
     rows = []
     for row in known:
-        whole = float((row.U_mm**2).sum()) / COVERAGE_FACTOR**2
-        share = float((row.u_mm[row.dominant] ** 2).sum()) / whole if whole > 0 else 0.0
         rows.append(
             {
                 "name": row.point,
                 "side": row.side,
                 "U": [words.number(u, decimals) for u in row.U_mm],
-                "dominant": SOURCES[row.dominant],
-                "share": words.number(100 * share, 0),
+                "sort": [_sort(u) for u in row.U_mm],
+                "dominant": say(SOURCES[row.dominant]),
+                "share": words.number(100 * _dominant_share(row), 0),
             }
         )
     return rows
 
 
-def _thumbnails(
-    result: Result, sightings: tuple[Sighting, ...], markup: type
-) -> list[dict[str, Any]]:
+def _dominant_share(row: BudgetRow) -> float:
+    """Share of the dominant source in the variance of all three axes."""
+    whole = float((row.U_mm**2).sum()) / COVERAGE_FACTOR**2
+    return float((row.u_mm[row.dominant] ** 2).sum()) / whole if whole > 0 else 0.0
+
+
+def _thumbnails(result: Result, sightings: tuple[Sighting, ...]) -> list[dict[str, Any]]:
+    from markupsafe import Markup
+
     made = thumbnails(
         result.job.folder / "photos",
         result.photos,
@@ -219,10 +310,15 @@ def _thumbnails(
         {
             "name": thumbnail.photo.name,
             "used": thumbnail.photo.used,
-            "reason": without_folder(thumbnail.photo.reason, result.job.folder),
-            "cards": len(thumbnail.photo.cards),
-            "rms": words.number(thumbnail.photo.rms_px, 3),
-            "svg": markup(thumbnail.svg),
+            "reason": without_folder(thumbnail.photo.reason, result.job.folder)
+            or say("no reason was given"),
+            "found": say_count(
+                len(thumbnail.photo.cards),
+                "{count} card, {rms} px rms",
+                "{count} cards, {rms} px rms",
+                rms=words.number(thumbnail.photo.rms_px, 3),
+            ),
+            "svg": Markup(thumbnail.svg),
             "trouble": without_folder(thumbnail.trouble, result.job.folder),
         }
         for thumbnail in made
@@ -233,14 +329,29 @@ def _cards(result: Result) -> list[dict[str, Any]]:
     return [
         {
             "card": card.card,
-            "role": card.role,
+            "role": words.ROLES.get(card.role, card.role),
             "figures": [
-                (words.number(v, 2), words.number(u, 2))
+                (words.number(v, 2), words.number(u, 2), _sort(v))
                 for v, u in zip(card.centre_mm, card.U_mm, strict=True)
             ],
             "photos": card.photos,
         }
         for card in result.cards
+    ]
+
+
+def _weakest_points(result: Result) -> list[dict[str, Any]]:
+    """The deviations with the largest U on any axis, worst first, and what makes it large."""
+    budgets = {(row.point, row.side): row for row in result.budget}
+    known = [row for row in result.deviations.rows if np.isfinite(row.U_deviation_mm).all()]
+    worst = sorted(known, key=lambda row: -float(row.U_deviation_mm.max()))
+    return [
+        {
+            "place": words.place_name(row),
+            "figure": words.least_sure(row),
+            "why": words.why_unsure(row, budgets.get((row.point, row.side))),
+        }
+        for row in worst[:_WEAKEST]
     ]
 
 
@@ -251,7 +362,7 @@ def _weakest(result: Result) -> list[dict[str, Any]]:
     return [
         {
             "card": row.card,
-            "role": role.get(row.card, "tie"),
+            "role": words.ROLES.get(role.get(row.card, "tie"), "tie"),
             "redundancy": words.number(row.redundancy, 2),
             "photo": row.photo,
             "dot": row.dot + 1,
@@ -261,6 +372,26 @@ def _weakest(result: Result) -> list[dict[str, Any]]:
         }
         for row in worst[:_WEAKEST]
     ]
+
+
+def _method(result: Result) -> dict[str, Any]:
+    """How it was measured, in plain sentences."""
+    job, solution = result.job, result.solution
+    return {
+        "photos": words.told_photos(solution),
+        "scale": words.told_scale(result),
+        "frame": words.told_frame(result),
+        "settings": say(
+            "Settings: mechanical parts {parts}, {temperature} °C, tolerance {tolerance} mm where "
+            "the sheet gives none, seat of a card in its hole good to {seat} mm, length of a stem "
+            "to {stem} mm (one standard deviation).",
+            parts=say("in") if job.parts == "in" else say("out"),
+            temperature=Figure(f"{job.temperature_c:g}"),
+            tolerance=Figure(f"{job.tolerance_mm:g}"),
+            seat=Figure(f"{job.seating_u_mm:g}"),
+            stem=Figure(f"{job.stem_u_mm:g}"),
+        ),
+    }
 
 
 def _figures(solution: Solution) -> dict[str, str]:

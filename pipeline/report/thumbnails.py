@@ -21,8 +21,14 @@ from pipeline.result import PhotoRow
 from targets.card import card_of
 from targets.mark import is_mark
 
-LONGEST_PX = 480
-_JPEG_QUALITY = 78
+LONGEST_PX = 1000
+"""Longer side of a picture, where there are few: enough to see a card when it is enlarged."""
+_LEAST_PX = 240
+_BYTES_IN_ALL = 4_500_000
+"""Of all pictures before base64, which makes them a third larger: a page can still be mailed."""
+_QUALITIES = (78, 65, 50, 35)
+_WIDTH_UNITS = 480.0
+"""Longer side of a picture in units of the page, so that marks are equally bold on all."""
 _LABEL_SHARE = 40.0  # photos are shown equally wide, so labels go with the width
 _FOUND, _DOT, _HALO = "#f0e442", "#56c8ff", "#101418"
 
@@ -59,21 +65,35 @@ def thumbnails(
     dropped = set(rejected)
     points = {row.card: row for row in rows}
 
+    each = _BYTES_IN_ALL // max(len(photos), 1)
+    # Twice the side is four times the bytes; 100 kB show 1000 px well.
+    longest_px = int(np.clip(LONGEST_PX * math.sqrt(each / 100_000), _LEAST_PX, LONGEST_PX))
+
     def one(photo: PhotoRow) -> Thumbnail:
         try:
-            jpeg, size_px, preview_from_sensor = _preview(folder / photo.name)
+            preview = _preview(folder / photo.name, longest_px, each)
         except (OSError, ValueError) as error:
             return Thumbnail(photo, "", str(error))
         seen = by_photo.get(photo.name, [])
-        overlay = "".join(_overlay(s, preview_from_sensor, dropped, points) for s in seen)
-        return Thumbnail(photo, _picture(photo.name, jpeg, size_px, overlay), "")
+        overlay = "".join(_overlay(s, preview.page_from_sensor, dropped, points) for s in seen)
+        return Thumbnail(photo, _picture(photo.name, preview, overlay), "")
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         return list(pool.map(one, photos))
 
 
-def _preview(path: Path) -> tuple[str, tuple[int, int], Array]:
-    """JPEG in base64, its width and height, and the affine (2, 3) from sensor to preview px.
+@dataclass(frozen=True)
+class _Preview:
+    """A small picture: JPEG in base64, size in units of the page, and the affine (2, 3) to them."""
+
+    jpeg: str
+    width: float
+    height: float
+    page_from_sensor: Array
+
+
+def _preview(path: Path, longest_px: int, most_bytes: int) -> _Preview:
+    """The photo small, in as many bytes as it may have if any quality allows it.
 
     Raises
     ------
@@ -87,39 +107,50 @@ def _preview(path: Path) -> tuple[str, tuple[int, int], Array]:
     if not path.is_file():
         raise ValueError("it is no longer in the folder photos/")
     try:
-        rgb, preview_from_sensor = read_preview(path, LONGEST_PX)
+        rgb, preview_from_sensor = read_preview(path, longest_px)
     except UserError as error:
         raise ValueError(error.what) from error
-    done, jpeg = cv2.imencode(
-        ".jpg",
-        cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR),
-        [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY, cv2.IMWRITE_JPEG_OPTIMIZE, 1],
-    )
-    if not done:
-        raise ValueError("it could not be made small")
+    bgr = cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR)
+    for quality in _QUALITIES:
+        done, jpeg = cv2.imencode(
+            ".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1]
+        )
+        if not done:
+            raise ValueError("it could not be made small")
+        if len(jpeg) <= most_bytes:
+            break
     height_px, width_px = rgb.shape[:2]
-    text = base64.b64encode(jpeg.tobytes()).decode("ascii")
-    return text, (width_px, height_px), np.asarray(preview_from_sensor, dtype=float)
+    scale = _WIDTH_UNITS / max(height_px, width_px)
+    # Here a pixel's centre is a whole number; on the page the picture's edge is.
+    affine = np.asarray(preview_from_sensor, dtype=float) * scale
+    affine[:, 2] += 0.5 * scale
+    return _Preview(
+        base64.b64encode(jpeg.tobytes()).decode("ascii"),
+        width_px * scale,
+        height_px * scale,
+        affine,
+    )
 
 
-def _picture(name: str, jpeg: str, size_px: tuple[int, int], overlay: str) -> str:
-    width_px, height_px = size_px
+def _picture(name: str, preview: _Preview, overlay: str) -> str:
+    size = f'width="{preview.width:g}" height="{preview.height:g}"'
     return (
         f'<svg class="photo" role="img" aria-label="{escape(name)}" '
-        f'viewBox="0 0 {width_px} {height_px}" font-size="{width_px / _LABEL_SHARE:.1f}">'
-        f'<image width="{width_px}" height="{height_px}" href="data:image/jpeg;base64,{jpeg}"/>'
+        f'viewBox="0 0 {preview.width:g} {preview.height:g}" '
+        f'font-size="{preview.width / _LABEL_SHARE:.1f}">'
+        f'<image {size} href="data:image/jpeg;base64,{preview.jpeg}"/>'
         f"{overlay}</svg>"
     )
 
 
 def _overlay(
     sighting: Sighting,
-    preview_from_sensor: Array,
+    page_from_sensor: Array,
     dropped: set[tuple[int, str, int]],
     points: Mapping[int, DeviationRow],
 ) -> str:
     """A card's outline, its dots, and its id with the name of its point."""
-    edge = _to(preview_from_sensor, card_outline_px(sighting))
+    edge = _to(page_from_sensor, card_outline_px(sighting))
     if not np.isfinite(edge).all():
         return ""
     row = points.get(sighting.card)
@@ -131,7 +162,7 @@ def _overlay(
         f'<polygon points="{path}" fill="none" stroke="{colour}" '
         f'stroke-width="{2.2 if out else 1.2}"/>',
     ]
-    for dot, (x, y) in enumerate(_to(preview_from_sensor, sighting.dots_px)):
+    for dot, (x, y) in enumerate(_to(page_from_sensor, sighting.dots_px)):
         if not (math.isfinite(x) and math.isfinite(y)):
             continue
         if (sighting.card, sighting.photo, dot) in dropped or not sighting.measured[dot]:

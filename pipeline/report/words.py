@@ -7,8 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.deviation import AXES, DeviationRow, Verdict
+from pipeline.budget import SOURCES, BudgetRow
+from pipeline.deviation import DeviationRow, Verdict
+from pipeline.findings import Severity
+from pipeline.job import CardOnPoint
+from pipeline.language import Figure, Said, listed, say, say_count
 from pipeline.result import BarCheck, Result
+from pipeline.solution import Solution
 
 
 @dataclass(frozen=True)
@@ -39,29 +44,57 @@ LOOKS: dict[Verdict, Look] = {
     "no reference": Look("none", "–", "#50565e", "#f0f1f3"),
 }
 
+MM_PER_INCH = 25.4
+"""Exactly, by the definition of 1959 (ISO 31-1, from memory)."""
+
 _RANK: dict[Verdict, int] = {"out": 0, "undecided": 1, "within": 2, "no reference": 3}
-_SIDES = {"L": "left", "R": "right", "C": "centre"}
+ROLES = {"base": say("base"), "point": say("point"), "bar": say("bar"), "tie": say("tie")}
+SEVERITIES: dict[Severity, Said] = {
+    "note": say("note"),
+    "warning": say("warning"),
+    "fault": say("fault"),
+}
+AXIS_WORDS = (say("length"), say("width"), say("height"))
+VERDICTS: dict[Verdict, Said] = {
+    "out": say("out"),
+    "undecided": say("undecided"),
+    "within": say("within"),
+    "no reference": say("no reference"),
+}
 
 
-def number(value: float, decimals: int) -> str:
+def number(value: float, decimals: int) -> Figure:
     """A figure with a true minus sign; a dash where there is none.
 
     >>> number(-1.25, 1), number(float("nan"), 1), number(-0.001, 2)
     ('−1.2', '–', '0.00')
     """
     if not math.isfinite(value):
-        return "–"
-    return f"{round(float(value), decimals) + 0.0:.{decimals}f}".replace("-", "−")
+        return Figure("–")
+    return Figure(f"{round(float(value), decimals) + 0.0:.{decimals}f}".replace("-", "−"))
 
 
-def signed(value: float, decimals: int) -> str:
+def signed(value: float, decimals: int) -> Figure:
     """As ``number``, with a plus sign before what is above zero.
 
     >>> signed(3.04, 1), signed(0.0, 1)
     ('+3.0', '0.0')
     """
     text = number(value, decimals)
-    return f"+{text}" if math.isfinite(value) and round(float(value), decimals) > 0 else text
+    above = math.isfinite(value) and round(float(value), decimals) > 0
+    return Figure(f"+{text}") if above else text
+
+
+def inches(value_mm: float, decimals: int, signed: bool = False) -> Said | str:
+    """A length in inches, to stand beside the millimetres; "" where there is none.
+
+    >>> inches(-25.4, 2), inches(2.54, 3, signed=True)
+    ('−1.00 in', '+0.100 in')
+    """
+    if not math.isfinite(value_mm):
+        return ""
+    text = number(value_mm / MM_PER_INCH, decimals)
+    return say("{inches} in", inches=Figure(f"+{text}") if signed and value_mm > 0 else text)
 
 
 def decimals_for(uncertainties_mm: np.ndarray) -> int:
@@ -70,12 +103,18 @@ def decimals_for(uncertainties_mm: np.ndarray) -> int:
     return 2 if finite.size and float(np.median(finite)) < 0.5 else 1
 
 
-def place_name(row: DeviationRow) -> str:
+def place_name(row: DeviationRow | CardOnPoint | BudgetRow) -> str:
     """A point as people say it: "A left"."""
-    return f"{row.point} {_SIDES.get(row.side, row.side)}".strip()
+    if row.side == "L":
+        return say("{point} left", point=row.point)
+    if row.side == "R":
+        return say("{point} right", point=row.point)
+    if row.side == "C":
+        return say("{point} centre", point=row.point)
+    return f"{row.point} {row.side}".strip()
 
 
-def direction(axis: int, deviation_mm: float, side: str) -> str:
+def direction(axis: int, deviation_mm: float, side: str) -> Said:
     """Where a deviation points, in the words of the trade.
 
     >>> direction(0, -3.0, "L"), direction(1, -3.0, "L"), direction(1, -3.0, "C")
@@ -83,21 +122,128 @@ def direction(axis: int, deviation_mm: float, side: str) -> str:
     """
     up = deviation_mm > 0
     if axis == 0:
-        return "forward" if up else "rearward"
+        return say("forward") if up else say("rearward")
     if axis == 2:
-        return "up" if up else "down"
+        return say("up") if up else say("down")
     if side in ("L", "R"):
-        return "outward" if up == (side == "L") else "inward"
-    return "to the left" if up else "to the right"
+        return say("outward") if up == (side == "L") else say("inward")
+    return say("to the left") if up else say("to the right")
 
 
-def moved(row: DeviationRow) -> str:
+def moved(row: DeviationRow) -> Said:
     """The axes that are not within, in words and mm: "14.2 rearward, 5.5 inward"."""
-    return ", ".join(
-        f"{number(abs(row.deviation_mm[axis]), 1)} "
-        f"{direction(axis, row.deviation_mm[axis], row.side)}"
+    return listed(
+        say(
+            "{far} {way}",
+            far=number(abs(row.deviation_mm[axis]), 1),
+            way=direction(axis, row.deviation_mm[axis], row.side),
+        )
         for axis in range(3)
         if row.axis_verdicts[axis] in ("out", "undecided")
+    )
+
+
+def told(row: DeviationRow) -> list[Said]:
+    """The figures of a point in a few short lines."""
+    decimals = decimals_for(row.U_deviation_mm)
+    verdict = VERDICTS[row.verdict]
+    lines = [
+        say("{verdict}: {moved}", verdict=verdict, moved=moved(row)) if moved(row) else verdict
+    ]
+    lines += [
+        say(
+            "{axis} {deviation} ± {U} mm",
+            axis=AXIS_WORDS[axis],
+            deviation=signed(row.deviation_mm[axis], decimals),
+            U=number(row.U_deviation_mm[axis], decimals),
+        )
+        for axis in range(3)
+        if math.isfinite(row.deviation_mm[axis])
+    ]
+    if math.isfinite(row.tol_mm):
+        lines.append(say("tolerance {tolerance} mm", tolerance=number(row.tol_mm, 1)))
+    at = listed([number(v, 1) for v in row.position_mm], "; ")
+    lines.append(say("measured at {at} mm", at=at))
+    seen = say_count(row.photos, "in {count} photo", "in {count} photos")
+    if row.base:
+        lines.append(say("base point, card {card}, {seen}", card=row.card, seen=seen))
+    else:
+        lines.append(say("card {card}, {seen}", card=row.card, seen=seen))
+    return lines
+
+
+def least_sure(row: DeviationRow) -> Said:
+    """The axis of a point whose deviation is least sure, with its figures."""
+    axis = int(np.argmax(row.U_deviation_mm))
+    decimals = decimals_for(row.U_deviation_mm)
+    return say(
+        "{axis} {deviation} ± {U} mm",
+        axis=AXIS_WORDS[axis],
+        deviation=signed(row.deviation_mm[axis], decimals),
+        U=number(row.U_deviation_mm[axis], decimals),
+    )
+
+
+def why_unsure(row: DeviationRow, budget: BudgetRow | None) -> Said:
+    """What makes the least sure axis of a point unsure: its largest source, and its photos."""
+    seen = say_count(row.photos, "Its card is in {count} photo.", "Its card is in {count} photos.")
+    if budget is None:
+        return seen
+    axis = int(np.argmax(row.U_deviation_mm))
+    shares = {source: float(u[axis] ** 2) for source, u in budget.u_mm.items()}
+    whole = sum(shares.values())
+    if whole <= 0.0:
+        return seen
+    source = max(shares, key=lambda name: shares[name])
+    return say(
+        "{share:.0f} % of U² come from {source}. {seen}",
+        share=100.0 * shares[source] / whole,
+        source=say(SOURCES[source]),
+        seen=seen,
+    )
+
+
+def told_photos(solution: Solution) -> Said:
+    """Which cameras took how many photos, in one sentence."""
+    return say(
+        "Measured in {photos}, each card in {median:.0f} of them (median; {least} to {most}).",
+        photos=listed(
+            say_count(
+                len(group.photos),
+                "{count} photo by {camera}",
+                "{count} photos by {camera}",
+                camera=group.name,
+            )
+            for group in solution.groups
+        ),
+        median=float(np.median(solution.sightings_of_card)),
+        least=int(solution.sightings_of_card.min()),
+        most=int(solution.sightings_of_card.max()),
+    )
+
+
+def told_scale(result: Result) -> Said:
+    """Where the millimetres come from, in one sentence."""
+    if not result.scaled:
+        return say("No bar gave the scale.")
+    return say_count(
+        len(result.bars),
+        "The scale comes from a bar of {lengths} mm at {temperature:g} °C.",
+        "The scale comes from {count} bars of {lengths} mm at {temperature:g} °C.",
+        lengths=listed([number(bar.length_mm, 2) for bar in result.bars], "; "),
+        temperature=float(result.job.temperature_c),
+    )
+
+
+def told_frame(result: Result) -> Said:
+    """Where lengths, widths and heights count from, in one sentence."""
+    if result.vehicle_from_network is None:
+        return say("There is no vehicle frame.")
+    return say_count(
+        len(result.base),
+        "Datum plane, centre plane and zero line come from {count} undamaged base point.",
+        "Datum plane, centre plane and zero line come from {count} undamaged base points, so how "
+        "the car stood does not matter.",
     )
 
 
@@ -117,54 +263,68 @@ def unmeasured(result: Result) -> str:
     missing = [card for card in result.job.cards if (card.point, card.side) not in done]
     if result.vehicle_from_network is None or not missing:
         return ""
-    names = ", ".join(
-        f"{card.point} {_SIDES.get(card.side, card.side)} (card {card.card})" for card in missing
+    names = listed(
+        say("{place} (card {card})", place=place_name(card), card=card.card) for card in missing
     )
-    have, cards_were = (
-        ("has", "its card was") if len(missing) == 1 else ("have", "their cards were")
-    )
-    return (
-        f"{_count(len(missing), 'point')} {have} no result, because {cards_were} not measured: "
-        f"{names}."
+    return say_count(
+        len(missing),
+        "{count} point has no result, because its card was not measured: {names}.",
+        "{count} points have no result, because their cards were not measured: {names}.",
+        names=names,
     )
 
 
-def answer(result: Result) -> tuple[str, str]:
+def answer(result: Result) -> tuple[Said, Said]:
     """What the technician came for, in two sentences."""
     rows = [row for row in result.deviations.rows if row.verdict != "no reference"]
     if result.vehicle_from_network is None or not rows:
         return _answer_without_deviations(result)
     out = worst_first(tuple(row for row in rows if row.verdict == "out"))
     undecided = sum(row.verdict == "undecided" for row in rows)
-    doubt = (
-        f"; {_count(undecided, 'point')} {_be(undecided)} too close to the limit to tell"
-        if undecided
-        else ""
-    )
+    of_points = say_count(len(rows), "{count} point", "{count} points")
     if out:
         row, axis = _largest_out(out)
-        first = (
-            f"{len(out)} of {_count(len(rows), 'point')} {_be(len(out))} out of tolerance, "
-            f"the largest by {number(abs(row.deviation_mm[axis]), 1)} mm "
-            f"({place_name(row)}, {AXES[axis]}){doubt}."
+        first = say_count(
+            len(out),
+            "{count} of {of_points} is out of tolerance, the largest by {far} mm "
+            "({place}, {axis}){doubt}.",
+            "{count} of {of_points} are out of tolerance, the largest by {far} mm "
+            "({place}, {axis}){doubt}.",
+            of_points=of_points,
+            far=number(abs(row.deviation_mm[axis]), 1),
+            place=place_name(row),
+            axis=AXIS_WORDS[axis],
+            doubt=say_count(
+                undecided,
+                "; {count} point is too close to the limit to tell",
+                "; {count} points are too close to the limit to tell",
+            )
+            if undecided
+            else "",
         )
     elif undecided:
-        first = (
-            f"No point is out of tolerance beyond doubt, but {undecided} of "
-            f"{_count(len(rows), 'point')} {_be(undecided)} too close to the limit to tell."
+        first = say_count(
+            undecided,
+            "No point is out of tolerance beyond doubt, but {count} of {of_points} is too close "
+            "to the limit to tell.",
+            "No point is out of tolerance beyond doubt, but {count} of {of_points} are too close "
+            "to the limit to tell.",
+            of_points=of_points,
         )
-    elif len(rows) == 1:
-        first = "The one point measured is within tolerance."
     else:
-        first = f"All {len(rows)} points are within tolerance."
+        first = say_count(
+            len(rows),
+            "The one point measured is within tolerance.",
+            "All {count} points are within tolerance.",
+        )
     if math.isfinite(result.datum_rms_mm):
-        decimals = 1 if result.datum_rms_mm >= 0.1 else 2
-        second = (
-            f"The {len(result.base)} base points fit the sheet to "
-            f"{number(result.datum_rms_mm, decimals)} mm rms."
+        second = say(
+            "The {base} base points fit the sheet to {rms} mm rms.",
+            base=len(result.base),
+            rms=number(result.datum_rms_mm, 1 if result.datum_rms_mm >= 0.1 else 2),
         )
     else:
-        second = "How well the base points fit the sheet is not known."
+        second = say("How well the base points fit the sheet is not known.")
     return first, second
 
 
@@ -180,35 +340,28 @@ def _largest_out(out: list[DeviationRow]) -> tuple[DeviationRow, int]:
     return row, axis
 
 
-def _answer_without_deviations(result: Result) -> tuple[str, str]:
-    measured = f"{_count(len(result.cards), 'card')} {_be(len(result.cards), past=True)} measured"
+def _answer_without_deviations(result: Result) -> tuple[Said, Said]:
+    first = say_count(
+        len(result.cards),
+        "{count} card was measured, but no deviation can be given.",
+        "{count} cards were measured, but no deviation can be given.",
+    )
     if result.vehicle_from_network is not None:
-        return (
-            f"{measured}, but no deviation can be given.",
-            "None of the measured points stands in the reference sheet.",
-        )
+        return first, say("None of the measured points stands in the reference sheet.")
     if result.job.sheet is None:
-        return (
-            f"{measured}, but no deviation can be given.",
-            "The job has no reference sheet, so distances between cards are all there is to say.",
+        return first, say(
+            "The job has no reference sheet, so distances between cards are all there is to say."
         )
-    return (
-        f"{measured}, but no deviation can be given.",
-        "The vehicle frame could not be set from the base points; the findings below say why.",
+    return first, say(
+        "The vehicle frame could not be set from the base points; the findings below say why."
     )
 
 
-def bar_verdict(bar: BarCheck, only_one: bool) -> str:
+def bar_verdict(bar: BarCheck, only_one: bool) -> Said:
     """What a bar says of the scale, in words."""
     if only_one:
-        return "sets the scale; one bar cannot check itself, a second one would"
+        return say("sets the scale; one bar cannot check itself, a second one would")
     off_mm = abs(bar.measured_mm - bar.length_mm)
-    return "agrees" if off_mm <= bar.U_mm else "does not agree: bent, bumped or mistyped?"
-
-
-def _count(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
-def _be(count: int, past: bool = False) -> str:
-    return ("was" if past else "is") if count == 1 else ("were" if past else "are")
+    if off_mm <= bar.U_mm:
+        return say("agrees")
+    return say("does not agree: bent, bumped or mistyped?")

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.camera import Camera
 from calib.frames import Array, Pose
-from calib.lens_file import read_profile
+from calib.lens_file import LensProfile, read_profile
 from calib.photo import photo_paths
 from capture.cache import SightingCache
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
@@ -123,6 +123,33 @@ def solve(
             break
         network = _network(seen, groups, job.marks, STEADY, network)
         clock.stop("adjusting")
+    result = _evaluated(job, seen, groups, network, added, clock, progress)
+    return result, tuple(seen.sightings)
+
+
+def solve_sightings(job: Job, seen: PhotoSet, profile: LensProfile | None = None) -> Result:
+    """Measure a job from what its photos show, without a second look at them.
+
+    Raises
+    ------
+    UserError : there is nothing to measure, see ``solve``.
+    """
+    _require_cards(seen, job)
+    groups = group_photos([p.header for p in seen.photos], profile)
+    network = _network(seen, groups, job.marks, STEADY)
+    return _evaluated(job, seen, groups, network, 0, _Clock(), lambda stage, done, count: None)
+
+
+def _evaluated(
+    job: Job,
+    seen: PhotoSet,
+    groups: Sequence[PhotoGroup],
+    network: NetworkFound,
+    added: int,
+    clock: _Clock,
+    progress: Progress,
+) -> Result:
+    """From a network on the way to the result; ``added`` sightings came from second looks."""
     network = _network(seen, groups, job.marks, HAND_HELD, network)
     clock.stop("adjusting")
 
@@ -159,7 +186,7 @@ def solve(
         *datum_findings,
     ]
     order = {"fault": 0, "warning": 1, "note": 2}
-    result = Result(
+    return Result(
         job=job,
         solution=solution,
         scaled=bool(readings),
@@ -176,7 +203,6 @@ def solve(
         reliability=reliability,
         print_scale=printed,
     )
-    return result, tuple(seen.sightings)
 
 
 class _Clock:

@@ -16,6 +16,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.camera import Camera
 from calib.frames import Array, Pose
@@ -29,6 +30,8 @@ _CLEARLY = 1.6
 _ALONE_CLEARLY = 4.0
 """The same where a single view decides."""
 _FITS_PX = 12.0
+_LIKE_PX = 6.0
+"""A view is left out of a resection where it is this far beyond twice the typical error."""
 _DISTINCT_RAD = np.radians(6.0)
 _PAIRS_TRIED = 12
 _REFINED = 4
@@ -184,13 +187,15 @@ def _resolve_pair(
     margin = min(others) / max(error, 0.1) if others else 10.0
     if error > _FITS_PX or margin < _CLEARLY:
         return None
-    return relative, {v.card: p for v, p in zip(first, places, strict=True)}, error, margin
+    agree = _agreeing(_errors_px([relative.compose(p) for p in places], second))
+    seed = {v.card: p for v, p, fits in zip(first, places, agree, strict=True) if fits}
+    return relative, seed, error, margin
 
 
 def _best_tilts(
     first: Sequence[View], second: Sequence[View], relative: Pose
 ) -> tuple[list[Pose], float]:
-    """For each card the tilt in the first photo that the second one confirms; mean error."""
+    """For each card the tilt in the first photo that the second one confirms; typical error."""
     options = [(v, p) for v, view in enumerate(first) for p in view.poses]
     errors = _errors_px([relative.compose(p) for _, p in options], [second[v] for v, _ in options])
     places: list[Pose | None] = [None] * len(first)
@@ -198,7 +203,7 @@ def _best_tilts(
     for (v, pose), error in zip(options, errors, strict=True):
         if error < least[v]:
             least[v], places[v] = error, pose
-    return [p for p in places if p is not None], float(least.mean())
+    return [p for p in places if p is not None], float(np.median(least))
 
 
 def _grow(views: Sequence[View], photos: dict[str, Pose], cards: dict[int, Pose]) -> Start:
@@ -236,7 +241,8 @@ def _add_cards(
             continue
         candidates = [photos[v.photo].inverse().compose(p) for v in posed for p in v.poses]
         every = [photos[v.photo].compose(c) for c in candidates for v in posed]
-        errors = _errors_px(every, posed * len(candidates)).reshape(-1, len(posed)).mean(axis=1)
+        of_view = _errors_px(every, posed * len(candidates)).reshape(-1, len(posed))
+        errors = np.median(of_view, axis=1)
         best = _clear_best(candidates, errors, len(posed))
         if best is not None:
             cards[card] = candidates[best]
@@ -258,9 +264,9 @@ def _add_photos(
     for _, photo, known in waiting[: max(1, (len(waiting) + 1) // 2)]:
         places = [cards[v.card] for v in known]
         rough = [p.compose(cards[v.card].inverse()) for v in known for p in v.poses]
-        order = np.argsort(_mean_errors(rough, known, places), kind="stable")
+        order = np.argsort(_typical_errors(rough, known, places), kind="stable")
         candidates = [_refine(c, known, places) for c in _different([rough[i] for i in order])]
-        errors = _mean_errors(candidates, known, places)
+        errors = _typical_errors(candidates, known, places)
         best = _clear_best(candidates, errors, len(known))
         if best is not None:
             photos[photo] = candidates[best]
@@ -277,15 +283,23 @@ def _different(poses: Sequence[Pose]) -> list[Pose]:
     return kept
 
 
-def _mean_errors(
+def _typical_errors(
     camera_from_network: Sequence[Pose], views: Sequence[View], places: Sequence[Pose]
 ) -> Array:
-    """Mean over the views, whose cards lie at ``places``, of their error from each pose, (K,)."""
+    """Median over the views, whose cards lie at ``places``, of their error from each pose, (K,).
+
+    Not the mean: a card that was moved must not cost the photo its place.
+    """
     points = np.array([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])
     rotation = np.array([p.rotation for p in camera_from_network])[:, None]
     translation = np.array([p.translation for p in camera_from_network])[:, None, None]
     dots = points @ rotation.transpose(0, 1, 3, 2) + translation
-    return np.asarray(_dot_errors_px(dots, views).mean(axis=1))
+    return np.asarray(np.median(_dot_errors_px(dots, views), axis=1))
+
+
+def _agreeing(errors: Array) -> NDArray[np.bool_]:
+    """Which errors (V,) are like those of most views."""
+    return np.asarray(errors <= 2.0 * np.median(errors) + _LIKE_PX)
 
 
 def _errors_px(camera_from_card: Sequence[Pose], views: Sequence[View]) -> Array:
@@ -331,7 +345,10 @@ def _apart(one: Pose, other: Pose) -> bool:
 
 
 def _refine(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> Pose:
-    """Resection over all dots of the views, whose cards lie at ``places`` in the network."""
+    """Resection over the dots of the views that agree, whose cards lie at ``places``."""
+    agree = _agreeing(_errors_px([camera_from_network.compose(p) for p in places], views))
+    views = [v for v, fits in zip(views, agree, strict=True) if fits]
+    places = [p for p, fits in zip(places, agree, strict=True) if fits]
     points = np.concatenate([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])
     rays = np.concatenate([v.rays for v in views])
     seen = np.isfinite(rays[:, 0])

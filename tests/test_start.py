@@ -231,3 +231,18 @@ def _hidden(sighting: Sighting, gone: Array) -> Sighting:
         measured=~gone,
         dots_px=np.where(gone[:, None], np.nan, sighting.dots_px),
     )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_cards_with_exchanged_numbers_cost_no_photo(seed: int) -> None:
+    """In one photo the tags of two cards are swapped: neither it nor another photo is lost."""
+    scene = _scene(seed)
+    photo = scene.photos[3]
+    one, other = [s.card for s in scene.sightings if s.photo == photo][:2]
+    swapped = [
+        replace(s, card={one: other, other: one}.get(s.card, s.card)) if s.photo == photo else s
+        for s in scene.sightings
+    ]
+    start = start_network(_views(replace(scene, sightings=tuple(swapped))))[0]
+    assert sorted(start.photos) == sorted(scene.photos)
+    assert sorted(start.cards) == sorted(scene.cards)

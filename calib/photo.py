@@ -175,6 +175,19 @@ def read_grey(path: Path) -> Pixels:
     return grey
 
 
+def read_rgb(path: Path) -> Pixels:
+    """Colour pixels (height, width, 3) as the sensor saw them, see ``read_grey``.
+
+    Raises
+    ------
+    UserError : as ``read_header``; also a file cut short or damaged.
+    """
+    data = _read(path)
+    with _open(io.BytesIO(data), path) as image:
+        _, turned = _inspect(image, path)
+        return _decode(data, image, turned, cv2.IMREAD_COLOR, path)
+
+
 def read_preview(path: Path, longest_px: int) -> tuple[Pixels, Array]:
     """A small picture for people, and where sensor pixels lie in it.
 

@@ -164,6 +164,14 @@ def view_job(folder: Path, ply: Path | None) -> Outcome:
     return Outcome((f"Points, cards and photos in 3-D: {ply}",))
 
 
+def export_job(folder: Path, to: str, output: Path | None, progress: Progress) -> Outcome:
+    """A solved job as files for other software."""
+    from pipeline.exchange.export import export
+
+    done = export(folder, to, output, progress)
+    return Outcome(done.lines, 1 if done.incomplete else 0)
+
+
 def run_demo(folder: Path, progress: Progress) -> Outcome:
     """The rendered job from printed board to report, and how far it lies from the truth."""
     from pipeline.summary import exit_code, summary_lines

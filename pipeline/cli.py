@@ -328,6 +328,32 @@ def view(
     return actions.view_job(job, ply)
 
 
+@_command("export")
+def export(
+    job: Job,
+    to: Annotated[
+        str, typer.Option(metavar="FORMAT", help="csv, ply, dxf, colmap or undistorted.")
+    ],
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="PATH", help="Elsewhere than in JOB/results."),
+    ] = None,
+) -> Outcome:
+    """Write a solved job for other software.
+
+    csv: the points for a spreadsheet, in whole micrometres, which no decimal comma can spoil. ply:
+    points and cards with normals, coloured by deviation. dxf: points, deviations and names for CAD.
+    colmap: the photos' poses, cameras and dots as a COLMAP text model. undistorted: the photos
+    without distortion, with such a model. Ends with 1 when a photo is missing.
+
+    \b
+    Example:
+      datumshot export van --to dxf -o van.dxf
+    """
+    with _progress() as progress:
+        return actions.export_job(job, to, output, progress)
+
+
 @_command("accept")
 def accept(
     job: Annotated[Path | None, typer.Argument(metavar="[JOB]", help="The job folder.")] = None,

@@ -1,0 +1,1 @@
+"""A solved job as files that other software reads."""

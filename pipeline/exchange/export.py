@@ -1,0 +1,121 @@
+"""Which files there are for other software, and writing one of them for a solved job."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.measured import Measured, read_measured
+from pipeline.tables import load_result_json
+from targets.errors import UserError
+
+SUFFIX_OF = {"csv": ".csv", "ply": ".ply", "dxf": ".dxf", "colmap": "", "undistorted": ""}
+"""What can be exported, and how its name ends; without an end it is a folder."""
+
+_NAME_OF = {"csv": "points-spreadsheet.csv", "ply": "points.ply", "dxf": "points.dxf"}
+
+
+@dataclass(frozen=True)
+class Exported:
+    """Lines to print, and whether something that was asked for is missing."""
+
+    lines: tuple[str, ...]
+    incomplete: bool = False
+
+
+def export(
+    folder: Path, to: str, output: Path | None, progress: Callable[[str, int, int], None]
+) -> Exported:
+    """Write a solved job for other software.
+
+    Parameters
+    ----------
+    folder : the job folder.
+    to : a key of ``SUFFIX_OF``.
+    output : file or folder to write; by default in the job's results.
+    progress : told the stage, how many are done, how many there are.
+
+    Raises
+    ------
+    UserError : no such format, the job was not solved, it has nothing of the kind, or the output
+        cannot be written.
+    """
+    if to not in SUFFIX_OF:
+        raise UserError(f"'{to}' is no format", "--to", f"take {_listed(list(SUFFIX_OF))}")
+    suffix = SUFFIX_OF[to]
+    path = output or folder / "results" / _NAME_OF.get(to, to)
+    if suffix and path.suffix.lower() != suffix:
+        raise UserError(f"the name does not end in {suffix}", str(path), f"add {suffix}")
+    if not suffix and path.exists() and not path.is_dir():
+        raise UserError("this is a file, and a folder is needed", str(path), "name a folder")
+    measured = read_measured(folder)
+    if to in ("colmap", "undistorted"):
+        exported = _photos(measured, to, path, progress)
+    else:
+        exported = Exported((_points(measured, to, path),))
+    return Exported((*exported.lines, *measured.warnings), exported.incomplete)
+
+
+def _points(measured: Measured, to: str, path: Path) -> str:
+    """Write points and cards; the line that says so."""
+    what = f"{len(measured.points)} points and {len(measured.cards)} cards"
+    if to == "csv":
+        from pipeline.exchange.spreadsheet import write_spreadsheet
+
+        if not measured.points:
+            raise UserError(
+                "this job has no reference points for a spreadsheet",
+                str(measured.folder),
+                "its cards are in results/cards.csv",
+            )
+        write_spreadsheet(measured.points, path)
+        return f"{len(measured.points)} points for a spreadsheet, in micrometres: {path}"
+    if to == "ply":
+        from pipeline.exchange.ply import write_ply
+
+        write_ply(measured, path)
+        return f"{what}, coloured by deviation: {path}"
+    from pipeline.exchange.dxf import write_dxf
+
+    write_dxf(measured, path)
+    return f"{what} for CAD: {path}"
+
+
+def _photos(
+    measured: Measured, to: str, path: Path, progress: Callable[[str, int, int], None]
+) -> Exported:
+    from pipeline.exchange.colmap import drift_px, posed_network, write_model
+    from pipeline.exchange.undistorted import write_undistorted
+
+    source = measured.folder / "results" / "result.json"
+    try:
+        network = posed_network(load_result_json(source))
+    except KeyError as error:
+        raise UserError(
+            "an older version wrote this result, without what is needed here",
+            str(source),
+            "run datumshot solve again",
+        ) from error
+    told = drift_px(network)
+    drift = (
+        f"Reprojection: {told.adjusted_rms_px:.3f} px rms in the adjustment, "
+        f"{told.told_rms_px:.3f} px without the photos' drift over their rows, which such a model "
+        f"cannot hold (it moves dots by {told.apart_rms_px:.3f} px rms, "
+        f"{told.apart_max_px:.2f} px at most)."
+    )
+    if to == "colmap":
+        write_model(network, path)
+        dots = len({int(point) for photo in network.photos for point in photo.points})
+        line = f"{len(network.photos)} photos and {dots} dots for COLMAP: {path}"
+        return Exported((line, drift))
+    done = write_undistorted(
+        network, measured.folder / "photos", path, lambda i, n: progress("undistorting", i, n)
+    )
+    lines = [f"{done.photos} of {len(network.photos)} photos without distortion: {path}", drift]
+    lines += [f"Left out: {name} {why}" for name, why in done.missing]
+    return Exported(tuple(lines), incomplete=bool(done.missing))
+
+
+def _listed(names: list[str]) -> str:
+    return f"{', '.join(names[:-1])} or {names[-1]}"

@@ -3,7 +3,7 @@
 From dots to deviations the way is linear, to the accuracy that matters here: x' = A x + G l for
 the scale (l the lengths of the bars), hole = J x', position = C hole for the vehicle frame. What
 is unsure at one stage goes through the matrices of those that follow, so the covariance of the
-positions is a sum over sources that are independent of each other (GUM, JCGM 100:2008, 5.1, from
+deviations is a sum over sources that are independent of each other (GUM, JCGM 100:2008, 5.1, from
 memory). Each is kept as a root r, its share of the covariance being r r^T; only the photos' share
 is a full matrix. Base points bring the same sources in through C, and their scatter about the
 sheet as one of its own.
@@ -33,6 +33,7 @@ SOURCES = {
     "stem": "the length of the stem",
     "flatness": "the flatness of the card, which turns the stem",
     "sheet": "how far the base points are off the sheet themselves",
+    "reference": "the figures of the sheet, where it states their uncertainty",
 }
 """All sources, and what they are."""
 
@@ -43,6 +44,7 @@ _CAUSES = {
     "The scale of the printer": ("print",),
     "The temperature": ("temperature",),
     "How far the base points are off the sheet": ("sheet",),
+    "The figures of the sheet": ("reference",),
 }
 _REMEDIES = {
     "The seat of the cards in their holes": "better plugs and flat cards",
@@ -51,6 +53,7 @@ _REMEDIES = {
     "The scale of the printer": "a bar",
     "The temperature": "a thermometer on the car, or a bar that expands as the body does,",
     "How far the base points are off the sheet": "more undamaged base points",
+    "The figures of the sheet": "a sheet of the maker's figures, or one from more vehicles,",
 }
 _PHOTOS = "What the photos can tell"
 _LITTLE_SHARE = 0.1
@@ -93,7 +96,9 @@ class BudgetRow:
 def covariances_by_source(
     free: Solution, camera_root_mm: Array, scaled: Scaled, holes: Holes, datum: Datum
 ) -> dict[str, Array]:
-    """Covariance (3 N, 3 N) of the positions in the vehicle frame by source, mm^2.
+    """Covariance (3 N, 3 N) of the deviations from the sheet by source, mm^2.
+
+    That of the positions in the vehicle frame is the same but for the last source, ``reference``.
 
     Parameters
     ----------
@@ -107,6 +112,8 @@ def covariances_by_source(
     roots |= {source: by_dots @ root for source, root in scaled.roots_mm.items()}
     roots |= {source: datum.by_holes @ root for source, root in holes.roots_mm.items()}
     roots["sheet"] = datum.sheet_root_mm
+    if datum.reference_root_mm.any():
+        roots["reference"] = datum.reference_root_mm
     by_source = {source: root @ root.T for source, root in roots.items()}
     photos = by_network @ free.covariance_mm2 @ by_network.T - by_source["camera"]
     return {"photos": photos, **by_source}

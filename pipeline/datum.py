@@ -32,6 +32,10 @@ class Datum:
         explains, as few points tell it (``sheet_scatter_mm``); part of ``covariance_mm2``.
     by_holes : (3 N, 3 N) derivative of ``positions_mm`` by the holes in the network frame.
     sheet_root_mm : (3 N, 3 B) r, what the scatter adds to the covariance being r r^T.
+    deviation_covariance_mm2 : (3 N, 3 N) of positions minus sheet: ``covariance_mm2`` where the
+        sheet states no uncertainty of its own.
+    reference_root_mm : (3 N, 3 N) r, what that uncertainty adds to the deviations' covariance
+        being r r^T.
     """
 
     vehicle_from_network: Pose
@@ -42,6 +46,8 @@ class Datum:
     scatter_mm: float
     by_holes: Array
     sheet_root_mm: Array
+    deviation_covariance_mm2: Array
+    reference_root_mm: Array
 
 
 def fit_frame(
@@ -49,6 +55,7 @@ def fit_frame(
     covariance_mm2: Array,
     base: NDArray[np.intp],
     sheet_mm: Array,
+    reference_u_mm: Array | None = None,
 ) -> Datum:
     """Weighted fit of base points to the sheet: six degrees, no scale.
 
@@ -61,10 +68,15 @@ def fit_frame(
     positions_mm, covariance_mm2 : (N, 3) and (3 N, 3 N) holes in the network frame.
     base : (B,) indices of the base points, at least three, not on one line.
     sheet_mm : (B, 3) their places on the sheet.
+    reference_u_mm : (N, 3) standard uncertainty of the sheet's figures for all holes, independent
+        of each other; none if not given.
     """
     start = closest_pose(positions_mm[base], sheet_mm)
     columns = (3 * base[:, None] + np.arange(3)).ravel()
+    u_sheet = np.zeros(positions_mm.size) if reference_u_mm is None else reference_u_mm.ravel()
+    upright = np.kron(np.eye(len(base)), start.rotation)
     measured = covariance_mm2[np.ix_(columns, columns)]
+    measured = measured + upright.T @ np.diag(u_sheet[columns] ** 2) @ upright
     scatter = sheet_scatter_mm(positions_mm[base], sheet_mm, measured)
     pose, gain = _weighted(positions_mm[base], sheet_mm, measured, scatter, start)
 
@@ -72,13 +84,18 @@ def fit_frame(
     turn = np.kron(np.eye(len(positions_mm)), pose.rotation)
     # y_i = R p_i + t; the base points move the frame by the gain, which takes their shifts to a
     # small rotation and shift.
-    frame = _by_frame(turned)
+    frame = by_frame(turned)
     by_base = np.zeros((len(columns), 3 * len(positions_mm)))
     by_base[np.arange(len(columns)), columns] = 1.0
     spread = frame @ gain
     by_holes = (np.eye(3 * len(positions_mm)) - spread @ by_base) @ turn
     sheet_root = scatter * spread
     covariance = by_holes @ covariance_mm2 @ by_holes.T + sheet_root @ sheet_root.T
+    # Figures of the sheet shift the frame as base points do, and are subtracted in the end.
+    by_sheet = spread @ by_base * u_sheet
+    reference_root = by_sheet - np.diag(u_sheet)
+    deviations = covariance + reference_root @ reference_root.T
+    covariance = covariance + by_sheet @ by_sheet.T
     misfit = turned[base] - sheet_mm
     return Datum(
         pose,
@@ -89,6 +106,8 @@ def fit_frame(
         scatter,
         by_holes,
         sheet_root,
+        0.5 * (deviations + deviations.T),
+        reference_root,
     )
 
 
@@ -106,7 +125,7 @@ def sheet_scatter_mm(points_mm: Array, sheet_mm: Array, covariance_mm2: Array) -
     """
     pose = closest_pose(points_mm, sheet_mm)
     turned = pose.apply(points_mm)
-    rigid = _by_frame(turned)
+    rigid = by_frame(turned)
     # What is square to all rigid motions, then the directions in which the measurement is diagonal.
     complement = np.linalg.svd(rigid)[0][:, 6:]
     turn = np.kron(np.eye(len(points_mm)), pose.rotation)
@@ -134,14 +153,25 @@ def on_one_line(points_mm: Array) -> bool:
     return spread_mm(points_mm) < _LEAST_SPREAD_MM
 
 
-def misfit_is_large(datum: Datum, covariance_mm2: Array, base: NDArray[np.intp]) -> bool:
-    """Whether the base points disagree with the sheet beyond the measurement (95 %)."""
+def misfit_is_large(
+    datum: Datum,
+    covariance_mm2: Array,
+    base: NDArray[np.intp],
+    reference_u_mm: Array | None = None,
+) -> bool:
+    """Whether the base points disagree with the sheet beyond the measurement (95 %).
+
+    Parameters as in ``fit_frame``.
+    """
     freedom = 3 * len(base) - 6
     columns = (3 * base[:, None] + np.arange(3)).ravel()
     measured = covariance_mm2[np.ix_(columns, columns)]
     turn = np.kron(np.eye(len(base)), datum.vehicle_from_network.rotation)
+    spread = turn @ measured @ turn.T
+    if reference_u_mm is not None:
+        spread = spread + np.diag(reference_u_mm[base].ravel() ** 2)
     v = datum.misfit_mm.ravel()
-    squares = v @ np.linalg.solve(turn @ measured @ turn.T, v)
+    squares = v @ np.linalg.solve(spread, v)
     return bool(freedom > 0 and squares > chi2.isf(0.05, freedom))
 
 
@@ -159,7 +189,7 @@ def closest_pose(points_mm: Array, sheet_mm: Array) -> Pose:
     return Pose(rotation, sheet_mm.mean(axis=0) - rotation @ middle)
 
 
-def _by_frame(points_mm: Array) -> Array:
+def by_frame(points_mm: Array) -> Array:
     """Derivative (3 N, 6) of points (N, 3) by a small rotation and a shift of their frame."""
     shift = np.broadcast_to(np.eye(3), (len(points_mm), 3, 3))
     return np.concatenate([-cross_matrix(points_mm), shift], axis=2).reshape(-1, 6)
@@ -177,9 +207,9 @@ def _weighted(
         turned = pose.apply(points_mm)
         turn = np.kron(np.eye(len(points_mm)), pose.rotation)
         spread = turn @ measured @ turn.T + scatter_mm**2 * np.eye(len(measured))
-        by_frame = _by_frame(turned)
-        normal = np.linalg.solve(spread, by_frame).T
-        gain = np.linalg.solve(normal @ by_frame, normal)
+        rigid = by_frame(turned)
+        normal = np.linalg.solve(spread, rigid).T
+        gain = np.linalg.solve(normal @ rigid, normal)
         step = -gain @ (turned - sheet_mm).ravel()
         rotation = rotations(step[:3])
         pose = Pose(rotation @ pose.rotation, rotation @ pose.translation + step[3:])

@@ -96,13 +96,17 @@ def deviation_table(
     sheet: ReferenceSheet,
     base: Collection[int],
     photos_of_card: Mapping[int, int],
+    deviation_covariance_mm2: Array | None = None,
 ) -> DeviationTable:
     """Compare hole centres in the vehicle frame, (N, 3) with (3 N, 3 N), with the sheet.
 
-    ``base`` holds the indices of the base points.
+    ``base`` holds the indices of the base points. The deviations are as unsure as the positions,
+    unless a covariance of their own says how unsure the sheet is.
     """
     known = {(p.point, p.side): p for p in sheet.points}
     U = 2.0 * np.sqrt(np.diag(covariance_mm2)).reshape(-1, 3)
+    compared = covariance_mm2 if deviation_covariance_mm2 is None else deviation_covariance_mm2
+    U_compared = 2.0 * np.sqrt(np.diag(compared)).reshape(-1, 3)
     table = []
     for n, row in enumerate(rows):
         reference = known.get((row.point, row.side))
@@ -111,7 +115,7 @@ def deviation_table(
         else:
             deviation, tol = np.full(3, np.nan), float("nan")
         length, width, height = (
-            verdict_of(d, u, tol) for d, u in zip(deviation, U[n], strict=True)
+            verdict_of(d, u, tol) for d, u in zip(deviation, U_compared[n], strict=True)
         )
         table.append(
             DeviationRow(
@@ -121,7 +125,7 @@ def deviation_table(
                 position_mm=positions_mm[n],
                 U_mm=U[n],
                 deviation_mm=deviation,
-                U_deviation_mm=U[n] if reference else np.full(3, np.nan),
+                U_deviation_mm=U_compared[n] if reference else np.full(3, np.nan),
                 tol_mm=tol,
                 axis_verdicts=(length, width, height),
                 verdict=worst_verdict((length, width, height)),

@@ -82,6 +82,16 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "The base points fit the sheet worse than the measurement explains.",
             "Every uncertainty has been enlarged accordingly.",
         ),
+        "base-moved": Kind(
+            _WARNING,
+            "A base point disagrees with the others, which agree with the sheet.",
+            "The point was left out of the vehicle frame.",
+        ),
+        "base-not-square": Kind(
+            _WARNING,
+            "The diagonals between two base pairs are not as the sheet has them.",
+            "The section that carries the vehicle frame may be a diamond, and bend all figures.",
+        ),
         "base-on-a-line": Kind(
             _FAULT,
             "The measured base points lie nearly on one line.",
@@ -91,6 +101,17 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             _FAULT,
             "Fewer than three base points were measured.",
             "There is no vehicle frame and there are no deviations.",
+        ),
+        "base-twist": Kind(
+            _WARNING,
+            "Base pairs do not sit equally high left and right.",
+            "The section that carries the vehicle frame is twisted; all heights depend on which "
+            "base points moved.",
+        ),
+        "base-unclear": Kind(
+            _WARNING,
+            "Base points disagree with the sheet, and it cannot be told which of them moved.",
+            "All of them carry the vehicle frame, and every uncertainty has been enlarged.",
         ),
         "camera-weak": Kind(
             _WARNING,
@@ -164,6 +185,7 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         ),
         "print-scale": Kind(_NOTE, "How large the printer printed, by the bars."),
         "second-look": Kind(_NOTE, "A second look at predicted places found more sightings."),
+        "sheet-one-side": Kind(_NOTE, "The sheet gives points on one side of the vehicle only."),
         "start-not-reproduced": Kind(
             _WARNING,
             "Two independent starts did not lead to the same places of the cards.",

@@ -81,6 +81,8 @@ class Job:
     marks : bare tags to look for as further ties, or None.
     language : code of the language in which people are told, "" for that of the system.
     inches : whether the page shows inches beside millimetres.
+    build_sd_mm : how far sound bodies scatter about the sheet (standard deviation per axis), None
+        for the default of ``pipeline.base_points.build_sd_mm``.
     """
 
     folder: Path
@@ -99,6 +101,7 @@ class Job:
     marks: Marks | None = None
     language: str = ""
     inches: bool = False
+    build_sd_mm: float | None = None
 
 
 def read_job(folder: Path) -> Job:
@@ -129,6 +132,7 @@ def read_job(folder: Path) -> Job:
     sheet = read_sheet(sheet_path, parts, tolerance_mm) if sheet_path.exists() else None
     if sheet is not None and not sheet.points:
         sheet = None
+    base, build_sd_mm = _datum(settings, sheet)
     bar_cards = [card for bar in bars for card in bar.cards]
     return Job(
         folder=folder,
@@ -142,13 +146,14 @@ def read_job(folder: Path) -> Job:
             "body_alpha_per_k", 0.0, _LARGEST_ALPHA_PER_K, STEEL_ALPHA_PER_K
         ),
         bars=bars,
-        base=_base(settings, sheet),
+        base=base,
         cards=read_cards(cards_path, sheet, bar_cards) if cards_path.exists() else (),
         sheet=sheet,
         stem_u_mm=settings.number("stem_u_mm", 0.0, 100.0, STEM_U_MM),
         marks=marks,
         language=_language(settings),
         inches=settings.yes("inches", False),
+        build_sd_mm=build_sd_mm,
     )
 
 
@@ -294,6 +299,11 @@ body_alpha_per_k = {STEEL_ALPHA_PER_K}
 # Points that carry the vehicle frame: "auto" chooses among those that sheet.csv marks as base,
 # or name them yourself, such as ["A L", "A R", "B L", "B R"].
 base = "auto"
+
+# How far sound bodies of this type scatter about the sheet (standard deviation per axis, mm). Base
+# points that are off by more than this and the measurement explain are left out or doubted.
+# Default: a sixth of the point's tolerance.
+# build_sd_mm = 0.5
 
 # Next: type the points into sheet.csv ({",".join(SHEET_COLUMNS)};
 # side L, R, C or LR for a pair; parts in, out or both; base yes or no),
@@ -485,8 +495,20 @@ def _lens(settings: Table, folder: Path) -> Path | None:
     return path
 
 
-def _base(settings: Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | None:
-    table = settings.table("datum", ("base",))
+def _datum(
+    settings: Table, sheet: ReferenceSheet | None
+) -> tuple[tuple[str, ...] | None, float | None]:
+    """The table [datum]: names of base points or None for "auto", and the scatter of the build."""
+    table = settings.table("datum", ("base", "build_sd_mm"))
+    build_sd_mm = (
+        table.number("build_sd_mm", 0.0, _LARGEST_TOLERANCE_MM, above=True)
+        if "build_sd_mm" in table.values
+        else None
+    )
+    return _base(table, sheet), build_sd_mm
+
+
+def _base(table: Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | None:
     listed = table.value("base", "auto")
     if listed == "auto":
         return None
@@ -505,7 +527,7 @@ def _base(settings: Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | No
 
 
 def _base_names(listed: Iterable[str], sheet: ReferenceSheet, place: str) -> list[str]:
-    allowed = {f"{row.point} {row.side}": row.base for row in sheet.points}
+    allowed = {row.name: row for row in sheet.points}
     names: list[str] = []
     for text in listed:
         name = " ".join(text.split())
@@ -516,7 +538,14 @@ def _base_names(listed: Iterable[str], sheet: ReferenceSheet, place: str) -> lis
                 place,
                 f"the nearest is '{nearest(name, allowed)}' (point, blank, side)",
             )
-        if not allowed[name]:
+        if allowed[name].kind == "sill flange":
+            raise UserError(
+                f"point '{name}' is a sill flange, which is often bent and on no drawing, so it "
+                "cannot carry the datum",
+                place,
+                "take another point",
+            )
+        if not allowed[name].base:
             raise UserError(
                 f"point '{name}' is not marked as base in sheet.csv",
                 place,

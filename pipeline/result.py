@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from calib.frames import Array, Pose
+from pipeline.base_points import BaseChoice
 from pipeline.budget import BudgetRow
 from pipeline.deviation import DeviationTable
 from pipeline.findings import Finding
@@ -87,6 +88,7 @@ class Result:
     budget : where the uncertainty of each deviation comes from, in the order of its rows.
     reliability : how far each card could be off without the photos showing it.
     print_scale : size of the printed cards, None where no bar gave the scale.
+    base_choice : which base points agree with the sheet, and what the tests say.
     """
 
     job: Job
@@ -104,3 +106,4 @@ class Result:
     budget: tuple[BudgetRow, ...] = ()
     reliability: tuple[CardReliability, ...] = ()
     print_scale: PrintScale | None = None
+    base_choice: BaseChoice | None = None

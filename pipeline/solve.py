@@ -17,14 +17,7 @@ from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see
 from capture.sightings import Sighting
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
-from pipeline.datum import (
-    LEAST_BASE_POINTS,
-    Datum,
-    fit_frame,
-    misfit_is_large,
-    on_one_line,
-    worst_base_point,
-)
+from pipeline.datum import Datum
 from pipeline.deviation import DeviationTable, deviation_table, without_verdicts
 from pipeline.diagnose import (
     bar_findings,
@@ -34,7 +27,6 @@ from pipeline.diagnose import (
     print_findings,
     reliability_findings,
 )
-from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.network import NetworkFound, find_network
@@ -45,6 +37,7 @@ from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
+from pipeline.vehicle_frame import vehicle_frame
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
 
@@ -165,7 +158,8 @@ def _evaluated(
         )
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
-    datum, base, datum_findings = _datum(job, holes)
+    frame = vehicle_frame(job, holes)
+    datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
     if not readings:
         deviations = without_verdicts(deviations)
@@ -183,7 +177,7 @@ def _evaluated(
         *card_findings(job, solution, seen),
         *reliability_findings(job, reliability),
         *print_findings(printed, card_shapes(network, scale)),
-        *datum_findings,
+        *frame.findings,
     ]
     order = {"fault": 0, "warning": 1, "note": 2}
     return Result(
@@ -202,6 +196,7 @@ def _evaluated(
         seconds=clock.seconds,
         reliability=reliability,
         print_scale=printed,
+        base_choice=frame.choice,
     )
 
 
@@ -374,57 +369,6 @@ def _camera_root(network: NetworkFound) -> Array:
     return np.sqrt(network.found.variance_factor) * network.found.camera_root
 
 
-def _datum(job: Job, holes: Holes) -> tuple[Datum | None, list[int], list[Finding]]:
-    """The vehicle frame from the measured base points, or why there is none."""
-    if job.sheet is None:
-        note = Finding(
-            "no-sheet",
-            "note",
-            "sheet.csv",
-            "There is no reference sheet, so cards are given in an arbitrary frame.",
-            "Type in the maker's dimensions as sheet.csv to get deviations.",
-        )
-        return None, [], [note]
-    sheet = {(p.point, p.side): p for p in job.sheet.points}
-    measured = [(i, sheet.get((r.point, r.side))) for i, r in enumerate(holes.rows)]
-    if job.base is not None:
-        wanted = set(job.base)
-        chosen = [(i, p) for i, p in measured if p and f"{p.point} {p.side}" in wanted]
-    else:
-        chosen = [(i, p) for i, p in measured if p and p.base]
-    base = [i for i, _ in chosen]
-    if len(base) < LEAST_BASE_POINTS:
-        text = f"Only {len(base)} base points were measured; the vehicle frame needs three."
-        remedy = "Put cards on more undamaged base points and photograph them."
-        return None, [], [Finding("base-too-few", "fault", "datum", text, remedy)]
-    reference = np.array([p.position_mm for _, p in chosen])
-    if on_one_line(reference):
-        text = "The base points lie nearly on one line, so the frame can turn about it."
-        remedy = "Add a base point on the other side of the car."
-        return None, [], [Finding("base-on-a-line", "fault", "datum", text, remedy)]
-
-    index = np.array(base)
-    datum = fit_frame(holes.positions_mm, holes.covariance_mm2, index, reference)
-    findings = []
-    if misfit_is_large(datum, holes.covariance_mm2, index):
-        names = [f"{holes.rows[i].point} {holes.rows[i].side}" for i in base]
-        worst, off = worst_base_point(datum, names)
-        severe = datum.rms_mm > 0.5 * job.tolerance_mm
-        findings.append(
-            Finding(
-                "base-misfit",
-                "warning" if severe else "note",
-                "datum",
-                f"The base points fit the sheet to {datum.rms_mm:.2f} mm rms, more than the "
-                f"measurement explains; {worst} lies farthest off ({off:.2f} mm).",
-                "If one of them may be damaged, name the sound ones under [datum] base."
-                if severe
-                else "",
-            )
-        )
-    return datum, base, findings
-
-
 def _deviations(
     job: Job, holes: Holes, datum: Datum | None, base: Sequence[int], solution: Solution
 ) -> DeviationTable:
@@ -432,7 +376,13 @@ def _deviations(
         return DeviationTable((), np.zeros((0, 0)))
     photos = dict(zip(solution.cards, map(int, solution.sightings_of_card), strict=True))
     return deviation_table(
-        holes.rows, datum.positions_mm, datum.covariance_mm2, job.sheet, set(base), photos
+        holes.rows,
+        datum.positions_mm,
+        datum.covariance_mm2,
+        job.sheet,
+        set(base),
+        photos,
+        datum.deviation_covariance_mm2,
     )
 
 

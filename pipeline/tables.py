@@ -21,6 +21,7 @@ import numpy as np
 
 from calib.camera import CONSTANTS
 from calib.frames import Array, Pose
+from pipeline.base_points import BaseChoice, Congruence, PairCheck
 from pipeline.budget import (
     COVERAGE_FACTOR,
     DECISION_RULE,
@@ -220,6 +221,7 @@ def result_document(
             }
             for point in (job.sheet.points if job.sheet else ())
         ],
+        "base_check": _base_check(result.base_choice),
         "findings": [
             {
                 "code": finding.code,
@@ -413,6 +415,7 @@ def _settings(job: Job) -> dict[str, Any]:
             for bar in job.bars
         ],
         "base": "auto" if job.base is None else list(job.base),
+        "build_sd_mm": None if job.build_sd_mm is None else _number(job.build_sd_mm),
         "cards": [
             {
                 "card": card.card,
@@ -440,6 +443,42 @@ def _point(row: DeviationRow) -> dict[str, Any]:
         "verdict": row.verdict,
         "base": bool(row.base),
         "photos": int(row.photos),
+    }
+
+
+def _base_check(choice: BaseChoice | None) -> dict[str, Any] | None:
+    if choice is None:
+        return None
+
+    def named(indices: Iterable[int]) -> list[str]:
+        return [choice.names[i] for i in indices]
+
+    def congruence(test: Congruence) -> dict[str, Any]:
+        return {
+            "chi_square": _number(test.statistic),
+            "freedom": test.freedom,
+            "probability": _number(test.probability),
+        }
+
+    def pairs(check: PairCheck | None) -> dict[str, Any] | None:
+        if check is None:
+            return None
+        return {
+            "pairs": list(check.pairs),
+            "value_mm": _number(check.value_mm),
+            "U_mm": _number(check.U_mm),
+            "significant": check.significant,
+        }
+
+    return {
+        "tested": list(choice.names),
+        "agree": named(choice.kept),
+        "moved": named(choice.left_out),
+        "unclear": named(choice.doubtful),
+        "all": congruence(choice.all_points),
+        "agreeing": congruence(choice.kept_points),
+        "twist": pairs(choice.twist),
+        "diagonals": pairs(choice.diagonals),
     }
 
 

@@ -243,6 +243,42 @@ def test_scatter_of_base_points_makes_every_figure_less_sure(rng: np.random.Gene
     assert 0.94 < (np.abs(off / sd) < 2).mean() < 0.97
 
 
+def test_an_unsure_sheet_makes_deviations_less_sure(rng: np.random.Generator) -> None:
+    """800 sheets drawn with the uncertainty that they state, one car measured without noise.
+
+    Positions scatter by what the base points' figures do to the frame, deviations by that and the
+    own figure, which for a base point partly cancel.
+    """
+    u_mm = np.tile([0.3, 0.6, 0.9], (7, 1))
+    u_mm[2] = 0.0
+    exact = fit_frame(_vehicle(), 1e-6 * np.eye(21), BASE, SHEET, u_mm)
+    places, deviations = [], []
+    for _ in range(800):
+        sheet = _vehicle() + u_mm * rng.standard_normal((7, 3))
+        drawn = fit_frame(_vehicle(), 1e-6 * np.eye(21), BASE, sheet[BASE], u_mm)
+        places.append(drawn.positions_mm.ravel())
+        deviations.append((drawn.positions_mm - sheet).ravel())
+    scatter = exact.sheet_root_mm @ exact.sheet_root_mm.T
+    own = exact.by_holes @ (1e-6 * np.eye(21)) @ exact.by_holes.T
+    for drawn_, stated in (
+        (places, exact.covariance_mm2),
+        (deviations, exact.deviation_covariance_mm2),
+    ):
+        predicted = stated - scatter
+        sd = np.sqrt(np.diag(predicted))
+        np.testing.assert_allclose(np.std(drawn_, axis=0) / sd, 1.0, atol=0.1)
+    np.testing.assert_allclose(
+        exact.deviation_covariance_mm2 - scatter - own,
+        exact.reference_root_mm @ exact.reference_root_mm.T,
+        atol=1e-12,
+    )
+    # Without figures of its own a point is unsure by the frame alone.
+    third = slice(6, 9)
+    np.testing.assert_allclose(
+        exact.deviation_covariance_mm2[third, third], exact.covariance_mm2[third, third]
+    )
+
+
 def test_large_misfit_is_the_chi_square_test() -> None:
     """Covariance of 1 mm^2: v^T v against 12.592 for 3 x 4 - 6 = 6 degrees (NIST e-Handbook)."""
     assert chi2.isf(0.05, 6) == pytest.approx(12.592, abs=1e-3)

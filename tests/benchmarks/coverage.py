@@ -25,7 +25,7 @@ from scipy.stats import norm
 from calib.camera import Camera
 from calib.frames import Array
 from pipeline.cameras import PhotoGroup, _loose_information
-from pipeline.datum import Datum, _by_frame
+from pipeline.datum import Datum, by_frame
 from pipeline.job import CardOnPoint, Job
 from pipeline.network import CameraGuess, find_network
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
@@ -37,10 +37,10 @@ from pipeline.solve import (
     LAYOUT_SD_MM,
     SHIFT_SD_PX,
     _camera_root,
-    _datum,
     solution_of,
 )
 from pipeline.truth import fit_errors_mm
+from pipeline.vehicle_frame import vehicle_frame
 from targets.bar import Bar
 from tests.scene import Scene, layout_of, make_scene
 
@@ -215,7 +215,8 @@ def measure(invented: Invented) -> Measured:
     scaled = scale_network(free, job.bars, job.temperature_c, job.body_alpha_per_k)
     flatness = card_flatness_mm(scaled.solution)
     holes = find_holes(scaled.solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness)
-    datum, base, _ = _datum(job, holes)
+    frame = vehicle_frame(job, holes)
+    datum, base = frame.datum, list(frame.base)
     assert datum is not None
     return Measured(free, _camera_root(network), scaled, holes, datum, base)
 
@@ -229,7 +230,7 @@ def outcome(invented: Invented, measured: Measured) -> Outcome:
     stated = turn @ solution.centres_covariance_mm2 @ turn.T
     centre_errors = fit_errors_mm(solution.centres_mm, true)
     # What the fit takes away of the errors, it takes away of their covariance.
-    rigid, _ = np.linalg.qr(_by_frame(true - true.mean(axis=0)))
+    rigid, _ = np.linalg.qr(by_frame(true - true.mean(axis=0)))
     kept = np.eye(true.size) - rigid @ rigid.T
 
     at = {row.card: i for i, row in enumerate(invented.job.cards)}

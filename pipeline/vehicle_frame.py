@@ -1,0 +1,288 @@
+"""The vehicle frame of a job: which base points carry it, and what is doubtful about them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.frames import Array
+from pipeline.base_points import (
+    LEAST_TO_TELL,
+    BaseChoice,
+    BasePoints,
+    PairCheck,
+    agreeing,
+    build_sd_mm,
+    choose,
+)
+from pipeline.datum import (
+    LEAST_BASE_POINTS,
+    Datum,
+    fit_frame,
+    misfit_is_large,
+    on_one_line,
+    worst_base_point,
+)
+from pipeline.findings import Finding
+from pipeline.job import Job
+from pipeline.points import Holes
+from pipeline.sheet import SheetPoint, one_sided
+
+_ADD_POINTS = (
+    f"Put cards on more undamaged base points, {LEAST_TO_TELL} or more in all, and photograph "
+    "again, or name the sound ones under [datum] base."
+)
+
+
+@dataclass(frozen=True)
+class VehicleFrame:
+    """The vehicle frame, or why there is none.
+
+    Attributes
+    ----------
+    datum : the frame, None without one.
+    base : indices of the holes that carried it.
+    choice : the tests of the base points, None where there were too few.
+    findings : what is doubtful.
+    """
+
+    datum: Datum | None
+    base: tuple[int, ...]
+    choice: BaseChoice | None
+    findings: tuple[Finding, ...]
+
+
+def vehicle_frame(job: Job, holes: Holes) -> VehicleFrame:
+    """Fit the measured base points to the sheet.
+
+    With ``base = "auto"`` a base point that moved is left out, if it can be named; points that the
+    job names itself all stay, and are tested all the same.
+    """
+    if job.sheet is None:
+        note = Finding(
+            "no-sheet",
+            "note",
+            "sheet.csv",
+            "There is no reference sheet, so cards are given in an arbitrary frame.",
+            "Type in the maker's dimensions as sheet.csv to get deviations.",
+        )
+        return VehicleFrame(None, (), None, (note,))
+    sheet = {p.name: p for p in job.sheet.points}
+    measured = [(i, sheet.get(f"{r.point} {r.side}")) for i, r in enumerate(holes.rows)]
+    known = [(i, p) for i, p in measured if p is not None]
+    if job.base is not None:
+        marked = [(i, p) for i, p in known if p.name in job.base]
+    else:
+        marked = [(i, p) for i, p in known if p.base]
+    if len(marked) < LEAST_BASE_POINTS:
+        text = f"Only {len(marked)} base points were measured; the vehicle frame needs three."
+        remedy = f"Put cards on more undamaged base points and photograph them.{_hint(job, holes)}"
+        return _without(Finding("base-too-few", "fault", "datum", text, remedy))
+    if on_one_line(np.array([p.position_mm for _, p in marked])):
+        text = "The base points lie nearly on one line, so the frame can turn about it."
+        remedy = "Add a base point on the other side of the car."
+        return _without(Finding("base-on-a-line", "fault", "datum", text, remedy))
+
+    choice = choose(base_points(job, holes, marked))
+    chosen = [marked[k] for k in choice.kept] if job.base is None else marked
+    base = tuple(i for i, _ in chosen)
+    index = np.array(base)
+    reference_u_mm = np.array([p.u_mm if p is not None else np.zeros(3) for _, p in measured])
+    datum = fit_frame(
+        holes.positions_mm,
+        holes.covariance_mm2,
+        index,
+        np.array([p.position_mm for _, p in chosen]),
+        reference_u_mm,
+    )
+    findings = [
+        *_moved(job, choice, marked, datum),
+        *_unclear(choice),
+        *_pair_findings(choice),
+        *_one_sided(job.sheet.points),
+    ]
+    told = any(finding.severity == "warning" for finding in findings)
+    if not told and misfit_is_large(datum, holes.covariance_mm2, index, reference_u_mm):
+        worst, off = worst_base_point(datum, [p.name for _, p in chosen])
+        severe = datum.rms_mm > 0.5 * job.tolerance_mm
+        findings.append(
+            Finding(
+                "base-misfit",
+                "warning" if severe else "note",
+                "datum",
+                f"The base points fit the sheet to {datum.rms_mm:.2f} mm rms, more than the "
+                f"measurement explains; {worst} lies farthest off ({off:.2f} mm).",
+                "If one of them may be damaged, name the sound ones under [datum] base."
+                if severe
+                else "",
+            )
+        )
+    return VehicleFrame(datum, base, choice, tuple(findings))
+
+
+def base_points(job: Job, holes: Holes, marked: Sequence[tuple[int, SheetPoint]]) -> BasePoints:
+    """Measured points with their places on the sheet; ``marked`` pairs index of hole and point."""
+    points = [p for _, p in marked]
+    everything = BasePoints(
+        names=tuple(f"{r.point} {r.side}" for r in holes.rows),
+        positions_mm=holes.positions_mm,
+        covariance_mm2=holes.covariance_mm2,
+        sheet_mm=np.zeros((len(holes.rows), 3)),
+        sheet_u_mm=np.zeros((len(holes.rows), 3)),
+        build_mm=np.zeros(len(holes.rows)),
+    ).part([i for i, _ in marked])
+    build = [build_sd_mm(p.tol_mm) if job.build_sd_mm is None else job.build_sd_mm for p in points]
+    return BasePoints(
+        everything.names,
+        everything.positions_mm,
+        everything.covariance_mm2,
+        np.array([p.position_mm for p in points]),
+        np.array([p.u_mm for p in points]),
+        np.array(build),
+    )
+
+
+def _without(finding: Finding) -> VehicleFrame:
+    return VehicleFrame(None, (), None, (finding,))
+
+
+def _hint(job: Job, holes: Holes) -> str:
+    """Points that agree with the sheet among themselves, when too few are marked as base."""
+    sheet = {p.name: p for p in job.sheet.points} if job.sheet else {}
+    names = [f"{r.point} {r.side}" for r in holes.rows]
+    known = [(i, sheet[n]) for i, n in enumerate(names) if n in sheet]
+    known = [(i, p) for i, p in known if p.kind != "sill flange"]
+    if len(known) < 4:
+        return ""
+    points = base_points(job, holes, known)
+    found = agreeing(points)
+    if not found:
+        return ""
+    listed = ", ".join(points.names[k] for k in found)
+    return (
+        f" Among themselves {listed} agree with the sheet: mark as base those that the damage "
+        "cannot have reached."
+    )
+
+
+def _moved(
+    job: Job, choice: BaseChoice, marked: Sequence[tuple[int, SheetPoint]], datum: Datum
+) -> list[Finding]:
+    findings = []
+    for k in choice.left_out:
+        i, point = marked[k]
+        if job.base is not None:
+            findings.append(
+                Finding(
+                    "base-moved",
+                    "warning",
+                    f"point {point.name}",
+                    "This base point disagrees with the others, which agree with the sheet "
+                    f"({_told(choice)}).",
+                    f"Take {point.name} out of [datum] base unless it is known to be sound.",
+                    "It still carries the vehicle frame, because job.toml names it.",
+                )
+            )
+            continue
+        off = datum.positions_mm[i] - point.position_mm
+        U = 2.0 * np.sqrt(np.diag(datum.deviation_covariance_mm2)[3 * i : 3 * i + 3])
+        U_off = float(np.linalg.norm(off * U) / max(float(np.linalg.norm(off)), 1e-9))
+        findings.append(
+            Finding(
+                "base-moved",
+                "warning",
+                f"point {point.name}",
+                f"This base point lies {np.linalg.norm(off):.1f} mm (U {U_off:.1f}) from where the "
+                f"other {len(choice.kept)} put it ({_axes(off)}); they agree with the sheet "
+                f"({_told(choice)}).",
+                "Check its card and stem; if both are right, the point has moved.",
+            )
+        )
+    return findings
+
+
+def _unclear(choice: BaseChoice) -> list[Finding]:
+    if not choice.doubtful:
+        return []
+    listed = ", ".join(choice.names[k] for k in choice.doubtful)
+    why = (
+        f"; {len(choice.names)} points cannot always tell which: of two pairs, one end of a "
+        "diagonal gone up looks like one end of the other gone down"
+        if len(choice.names) <= 4
+        else ""
+    )
+    whole = choice.all_points
+    return [
+        Finding(
+            "base-unclear",
+            "warning",
+            "datum",
+            "The base points do not agree with the sheet "
+            f"(chi-square {whole.statistic:.0f} at {whole.freedom} degrees of freedom), and it "
+            f"cannot be told which of {listed} moved{why}.",
+            _ADD_POINTS,
+        )
+    ]
+
+
+def _pair_findings(choice: BaseChoice) -> list[Finding]:
+    findings = []
+    twist, diagonals = choice.twist, choice.diagonals
+    if twist is not None and twist.significant:
+        findings.append(
+            Finding(
+                "base-twist",
+                "warning",
+                _pairs(twist),
+                f"The section between these base pairs is twisted by {abs(twist.value_mm):.1f} mm "
+                f"(U {twist.U_mm:.1f}): {twist.pairs[0]} is higher on the "
+                f"{'left' if twist.value_mm > 0 else 'right'}, seen from {twist.pairs[1]}.",
+                _ADD_POINTS,
+            )
+        )
+    if diagonals is not None and diagonals.significant:
+        findings.append(
+            Finding(
+                "base-not-square",
+                "warning",
+                _pairs(diagonals),
+                "The diagonals between these base pairs differ from the sheet by "
+                f"{abs(diagonals.value_mm):.1f} mm (U {diagonals.U_mm:.1f}): the centre section is "
+                "not square.",
+                _ADD_POINTS,
+            )
+        )
+    return findings
+
+
+def _one_sided(points: Sequence[SheetPoint]) -> list[Finding]:
+    alone = one_sided(points)
+    if not alone:
+        return []
+    return [
+        Finding(
+            "sheet-one-side",
+            "note",
+            "sheet.csv",
+            f"{', '.join(p.name for p in alone)}: the sheet gives one side of these points only.",
+            "Fine where the vehicle has them on one side; else add the row of the other side.",
+        )
+    ]
+
+
+def _told(choice: BaseChoice) -> str:
+    kept = choice.kept_points
+    return f"chi-square {kept.statistic:.0f} at {kept.freedom} degrees of freedom"
+
+
+def _pairs(check: PairCheck) -> str:
+    return f"base pairs {check.pairs[0]} and {check.pairs[1]}"
+
+
+def _axes(off_mm: Array) -> str:
+    return ", ".join(
+        f"{axis} {value:+.1f}"
+        for axis, value in zip(("length", "width", "height"), off_mm, strict=True)
+    )

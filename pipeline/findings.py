@@ -90,7 +90,7 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         "base-not-square": Kind(
             _WARNING,
             "The diagonals between two base pairs are not as the sheet has them.",
-            "The section that carries the vehicle frame may be a diamond, and bend all figures.",
+            "The section that carries the vehicle frame may be a diamond, which bends all figures.",
         ),
         "base-on-a-line": Kind(
             _FAULT,

@@ -285,18 +285,21 @@ def _solved(folder: Path, progress: Progress) -> Result:
     from pipeline.job import read_job
     from pipeline.language import language_of_system
     from pipeline.report.page import write_report
+    from pipeline.results_folder import new_results, only_run
     from pipeline.solve import solve
     from pipeline.tables import input_hashes, write_tables
 
-    job, cache = read_job(folder), cache_of_job(folder)
-    result, sightings = solve(job, progress, cache)
-    cache.drop_unused()
-    progress("writing results", 0, 2)
-    hashes = input_hashes(job, [photo.name for photo in result.photos])
-    write_tables(result, folder / "results", hashes)
-    progress("writing results", 1, 2)
-    language = job.language or language_of_system()
-    write_report(result, sightings, _report_path(folder), hashes, language)
+    read_job(folder)  # says best what is wrong with a folder that is no job
+    with only_run(folder), new_results(folder) as results:
+        job, cache = read_job(folder), cache_of_job(folder)
+        result, sightings = solve(job, progress, cache)
+        cache.drop_unused()
+        progress("writing results", 0, 2)
+        hashes = input_hashes(job, [photo.name for photo in result.photos])
+        write_tables(result, results, hashes)
+        progress("writing results", 1, 2)
+        language = job.language or language_of_system()
+        write_report(result, sightings, results / "report.html", hashes, language)
     progress("writing results", 2, 2)
     return result
 

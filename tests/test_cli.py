@@ -446,6 +446,7 @@ def test_solve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         f"Report: {tmp_path / 'results' / 'report.html'}",
     )
     assert sorted(path.name for path in (tmp_path / "results").iterdir()) == [
+        "SHA256SUMS",
         "cards.csv",
         "points.csv",
         "report.html",

@@ -1,0 +1,216 @@
+"""The results folder of a job: replaced as a whole, by one run at a time.
+
+Files of two runs side by side would show figures that no photo gave. So a run writes its files into
+a hidden folder beside ``results``, and the two change places in one step when all is written. A run
+that stops before leaves the former results with a note that says so.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import datetime
+import hashlib
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from targets import atomic
+from targets.errors import UserError
+
+RESULTS = "results"
+SUMS = "SHA256SUMS"
+"""Sums of all other result files, as ``sha256sum -c`` of the GNU core utilities reads them."""
+NOTE = "OUT-OF-DATE.txt"
+"""Stands among results of a former run whenever a later one has not finished."""
+
+EARLIER = "earlier"
+"""Where files go that others put among former results: a page saved as PDF, a tape check."""
+
+_OWN = frozenset({"points.csv", "cards.csv", "result.json", "report.html", SUMS, NOTE})
+"""Files that the next run makes anew."""
+_BESIDE = ".results-"
+_BEFORE = ".results-before"
+"""Where the former results are for a moment on file systems that cannot exchange two folders."""
+_LOCK = ".lock"
+
+
+@contextmanager
+def only_run(folder: Path) -> Iterator[None]:
+    """Hold the job's lock: two runs at once would each sweep away what the other writes.
+
+    The lock is the operating system's, so that of a run that was killed is gone with it.
+
+    Raises
+    ------
+    UserError : another run holds it, or the folder cannot be written to.
+    """
+    import filelock
+
+    lock = filelock.FileLock(folder / _LOCK, timeout=0)
+    try:
+        lock.acquire()
+    except filelock.Timeout as error:
+        raise UserError(
+            "another run of datumshot is measuring this job",
+            str(folder),
+            "wait until it is done",
+        ) from error
+    except NotImplementedError:  # a file system without locks: better unlocked than not at all
+        yield
+        return
+    except OSError as error:
+        raise UserError(
+            f"cannot write here ({error.strerror})", str(folder), "check space and permissions"
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextmanager
+def new_results(folder: Path) -> Iterator[Path]:
+    """Yield an empty folder for the results of a job; when all goes well it replaces ``results``.
+
+    Meanwhile, and if it does not go well, the former results carry a note that they are out of
+    date. Leftovers of a run that was killed are cleared away first. Hold ``only_run`` around it.
+
+    Raises
+    ------
+    UserError : as the body raises it, with word of the former results if there are any; or the
+        folder cannot be written to.
+    """
+    place = (folder / RESULTS).resolve()  # it may be a link to another disk
+    if place.exists() and not place.is_dir():
+        raise UserError(
+            "there is a file where the results folder should be", str(place), "move it away"
+        )
+    beside = None
+    try:
+        _recover(place)
+        _note(place, f"A run that began on {_now()} has not finished.")
+        beside = Path(tempfile.mkdtemp(dir=place.parent, prefix=_BESIDE))
+        yield beside
+        former = _publish(beside, place)
+        beside = None
+        if former is not None:
+            _retire(former, place)
+    except OSError as error:
+        told = UserError(
+            f"cannot write the results ({error.strerror})",
+            str(folder / RESULTS),
+            "check space and permissions, and close programs that show them",
+        )
+        raise _with_former(told, place, folder) from error
+    except UserError as error:
+        where = error.where.replace(str(beside), str(folder / RESULTS))
+        raise _with_former(UserError(error.what, where, error.remedy), place, folder) from error
+    finally:
+        if beside is not None:
+            shutil.rmtree(beside, ignore_errors=True)
+
+
+def sums_text(folder: Path) -> str:
+    """SHA-256 of every file in ``folder`` but the sums themselves, in order of name."""
+    lines = []
+    for file in sorted(folder.iterdir()):
+        if file.name not in (SUMS, NOTE) and file.is_file():
+            with file.open("rb") as stream:
+                lines.append(f"{hashlib.file_digest(stream, 'sha256').hexdigest()}  {file.name}\n")
+    return "".join(lines)
+
+
+def _publish(beside: Path, place: Path) -> Path | None:
+    """Let the new folder take the place of the former one; where that is now, None without one."""
+    (beside / SUMS).write_text(sums_text(beside), encoding="utf-8")
+    for file in beside.iterdir():
+        # Else a power cut soon after could leave empty files under the right names.
+        with file.open("rb+") as stream:
+            os.fsync(stream.fileno())
+    mask = os.umask(0)
+    os.umask(mask)
+    beside.chmod(0o777 & ~mask)  # mkdtemp makes private folders
+    if not place.exists():
+        beside.rename(place)
+        return None
+    if _exchange(beside, place):
+        return beside
+    before = place.with_name(_BEFORE)
+    place.rename(before)
+    beside.rename(place)
+    return before
+
+
+def _recover(place: Path) -> None:
+    """Clear away what a killed run left. A folder with the note is one of former results."""
+    before = place.with_name(_BEFORE)
+    if before.is_dir() and not place.exists():
+        before.rename(place)
+    for left in place.parent.glob(f"{_BESIDE}*"):
+        if (left / NOTE).exists():
+            _retire(left, place)
+        else:
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _retire(former: Path, place: Path) -> None:
+    """Remove a folder of former results; files in it that are not ours go to ``EARLIER``."""
+    before = list((former / EARLIER).iterdir()) if (former / EARLIER).is_dir() else []
+    others = [path for path in former.iterdir() if path.name not in {*_OWN, EARLIER}]
+    for path in [*before, *others]:  # of two with one name the later stays
+        kept = place / EARLIER / path.name
+        kept.parent.mkdir(exist_ok=True)
+        if kept.is_dir() and not kept.is_symlink():
+            shutil.rmtree(kept)
+        path.replace(kept)
+    shutil.rmtree(former)
+
+
+def _note(place: Path, sentence: str) -> None:
+    """Say among former results that they are not those of the last run."""
+    if place.is_dir() and any(place.iterdir()):
+        text = f"{sentence} All files here are from a run before it; solve again.\n"
+        atomic.write_text(place / NOTE, text)
+
+
+def _with_former(error: UserError, place: Path, folder: Path) -> UserError:
+    """The error, with word of the former results where there are any."""
+    if not (place / "result.json").exists():
+        return error
+    with suppress(UserError):  # a full disk; the note of the beginning may be there
+        _note(place, f"A run on {_now()} stopped: {_without(str(error), folder)}")
+    former = f"{folder / RESULTS} is still that of an earlier run"
+    remedy = f"{error.remedy}; {former}" if error.remedy else former
+    return UserError(error.what, error.where, remedy)
+
+
+def _without(sentence: str, folder: Path) -> str:
+    """The sentence without the folders above the job, which may tell who the customer is."""
+    for whole in (str(folder.resolve()), str(folder)):
+        if whole != ".":
+            sentence = sentence.replace(whole, folder.resolve().name)
+    return sentence
+
+
+def _now() -> str:
+    return datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Let two folders change places in one step; False where the system or its disk cannot.
+
+    Linux: renameat2 with RENAME_EXCHANGE (2), rename(2); macOS: renamex_np with RENAME_SWAP (2).
+    """
+    names = os.fsencode(one), os.fsencode(other)
+    with suppress(OSError, AttributeError, TypeError):  # no such library, or no such function
+        system = ctypes.CDLL(None, use_errno=True)
+        if sys.platform == "linux":
+            here = -100  # AT_FDCWD
+            return int(system.renameat2(here, names[0], here, names[1], 2)) == 0
+        if sys.platform == "darwin":
+            return int(system.renamex_np(names[0], names[1], 2)) == 0
+    return False

@@ -18,7 +18,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from targets import atomic
 from targets.errors import UserError
 
 RESULTS = "results"
@@ -174,14 +173,15 @@ def _note(place: Path, sentence: str) -> None:
     """Say among former results that they are not those of the last run."""
     if place.is_dir() and any(place.iterdir()):
         text = f"{sentence} All files here are from a run before it; solve again.\n"
-        atomic.write_text(place / NOTE, text)
+        # Not beside and renamed: a kill must leave no strange file, and the name alone says it.
+        (place / NOTE).write_text(text, encoding="utf-8")
 
 
 def _with_former(error: UserError, place: Path, folder: Path) -> UserError:
     """The error, with word of the former results where there are any."""
     if not (place / "result.json").exists():
         return error
-    with suppress(UserError):  # a full disk; the note of the beginning may be there
+    with suppress(OSError):  # a full disk; the note of the beginning may be there
         _note(place, f"A run on {_now()} stopped: {_without(str(error), folder)}")
     former = f"{folder / RESULTS} is still that of an earlier run"
     remedy = f"{error.remedy}; {former}" if error.remedy else former

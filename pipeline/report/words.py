@@ -36,11 +36,12 @@ class Look:
 
 # Vermillion, blue and reddish purple of the palette of Okabe and Ito (Color Universal Design,
 # 2008, from memory), which people with any form of colour blindness tell apart; vermillion and
-# purple are darkened until words in them reach 4.5 : 1.
+# purple are darkened until words in them reach 4.5 : 1, purple more, so that without red it is not
+# taken for blue: `tests/test_browser.py` looks at them as the colour blind do.
 LOOKS: dict[Verdict, Look] = {
     "out": Look("out", "▲", "#b34700", "#fdece0"),
-    "undecided": Look("undecided", "?", "#8a3f74", "#f8e9f4"),
-    "within": Look("within", "✓", "#005f96", "#e6f2fa"),
+    "undecided": Look("undecided", "?", "#5f1a4a", "#f8e9f4"),
+    "within": Look("within", "✓", "#0069a3", "#e6f2fa"),
     "no reference": Look("none", "–", "#50565e", "#f0f1f3"),
 }
 

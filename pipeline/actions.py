@@ -116,6 +116,39 @@ def accept_job(folder: Path, table: Path, progress: Progress) -> Outcome:
     return Outcome((result.job.title, *acceptance_lines(accepted)), accepted.code)
 
 
+def check_sheet(file: Path) -> Outcome:
+    """What a reference sheet holds; 1 when something about it is odd."""
+    from pipeline.sheet_check import check_sheet
+
+    lines, warnings = check_sheet(file)
+    told = [f"  {warning}" for warning in warnings]
+    return Outcome((*lines, f"Warnings: {len(told) or 'none'}", *told), 1 if told else 0)
+
+
+def make_sheet(folder: Path, output: Path) -> Outcome:
+    """A reference sheet from a measured sound vehicle."""
+    from pipeline.measured import read_measured
+    from pipeline.sheet_from import sheet_from
+    from targets.atomic import write_text
+
+    _require_suffix(output, ".csv")
+    if output.exists():
+        raise UserError("this file exists already", str(output), "name another file")
+    measured = read_measured(folder)
+    made = sheet_from(measured)
+    write_text(output, made.text)
+    return Outcome(
+        (
+            *measured.warnings,
+            f"Sheet of {_count(made.points, 'point')}: {output}",
+            "Its uncertainties (u, standard) are those of the measurement and of the scatter of "
+            f"the build: {made.u_mm.min():.2f} to {made.u_mm.max():.2f} mm",
+            *(f"Warning: {warning}" for warning in made.warnings),
+        ),
+        1 if made.warnings else 0,
+    )
+
+
 def tape_job(folder: Path, table: Path) -> Outcome:
     """Compare tape and tram readings with a solved job; tape.csv and tape.json go to results."""
     from pipeline.measured import read_measured

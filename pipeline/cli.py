@@ -281,6 +281,34 @@ def solve(job: Job) -> Outcome:
         return actions.solve_job(job, progress)
 
 
+@_command("sheet")
+def sheet(
+    action: Annotated[str, typer.Argument(metavar="check|from", help="What to do.")],
+    path: Annotated[Path, typer.Argument(metavar="FILE|JOB", help="A sheet, or a solved job.")],
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="CSV")] = Path("sheet.csv"),
+) -> Outcome:
+    """Check a reference sheet, or make one from a measured sound vehicle.
+
+    check tells what a sheet holds by zone, side and state of the mechanical parts, its pairs and
+    base points, and what is odd about it; it ends with 1 if anything is. from writes the points of
+    a solved job as a sheet for vehicles of the same type, with the uncertainty of each figure; it
+    ends with 1 if there is reason to doubt that the vehicle was sound.
+
+    \b
+    Example:
+      datumshot sheet check van/sheet.csv
+
+    \b
+    Where no data can be had, from a sound vehicle of the same type:
+      datumshot sheet from sound-van -o sheet.csv
+    """
+    if action == "check":
+        return actions.check_sheet(path)
+    if action == "from":
+        return actions.make_sheet(path, output)
+    raise UserError(f"{action!r} is not known", "datumshot sheet", "write check or from")
+
+
 @_command("tape")
 def tape(
     job: Job,

@@ -36,7 +36,19 @@ from targets.board import Board, read_board, write_board
 from targets.errors import UserError
 from tests.report_case import first_points, invented
 
-COMMANDS = ["demo", "cards", "board", "lens", "new", "solve", "tape", "view", "export", "accept"]
+COMMANDS = [
+    "demo",
+    "cards",
+    "board",
+    "lens",
+    "new",
+    "solve",
+    "sheet",
+    "tape",
+    "view",
+    "export",
+    "accept",
+]
 ROOT = Path(__file__).parent.parent
 
 

@@ -7,12 +7,15 @@ from dataclasses import dataclass
 from calib.frames import Array, Pose
 from pipeline.base_points import BaseChoice
 from pipeline.budget import BudgetRow
+from pipeline.correction import Correction
+from pipeline.damage import Damage
 from pipeline.deviation import DeviationTable
 from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
 from pipeline.solution import Solution
+from pipeline.suspension import SuspensionChange
 
 
 @dataclass(frozen=True)
@@ -89,6 +92,9 @@ class Result:
     reliability : how far each card could be off without the photos showing it.
     print_scale : size of the printed cards, None where no bar gave the scale.
     base_choice : which base points agree with the sheet, and what the tests say.
+    damage : what happened to each zone, None without base points or without a scale.
+    corrections : the way back of each point that is out.
+    suspension : what moved pick-up points mean for camber, caster and wheelbase.
     """
 
     job: Job
@@ -107,3 +113,6 @@ class Result:
     reliability: tuple[CardReliability, ...] = ()
     print_scale: PrintScale | None = None
     base_choice: BaseChoice | None = None
+    damage: Damage | None = None
+    corrections: tuple[Correction, ...] = ()
+    suspension: tuple[SuspensionChange, ...] = ()

@@ -18,6 +18,8 @@ from capture.sightings import Sighting
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.datum import Datum
+from pipeline.correction import corrections
+from pipeline.damage import find_damage
 from pipeline.deviation import DeviationTable, deviation_table, without_verdicts
 from pipeline.diagnose import (
     bar_findings,
@@ -38,6 +40,7 @@ from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
 from pipeline.vehicle_frame import vehicle_frame
+from pipeline.suspension import suspension_changes
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
 
@@ -163,6 +166,7 @@ def _evaluated(
     deviations = _deviations(job, holes, datum, base, solution)
     if not readings:
         deviations = without_verdicts(deviations)
+    damage = find_damage(deviations, job.sheet) if readings and job.sheet else None
     scale = applied_scale(free, solution)
     reliability = reliability_of(network, scale)
     paper = any(not is_mark(card) for card in network.cards)
@@ -197,6 +201,11 @@ def _evaluated(
         reliability=reliability,
         print_scale=printed,
         base_choice=frame.choice,
+        damage=damage,
+        corrections=corrections(deviations),
+        suspension=suspension_changes(deviations, job.sheet, damage.scatter_mm)
+        if damage and job.sheet
+        else (),
     )
 
 

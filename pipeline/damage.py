@@ -506,7 +506,7 @@ def _zone(fit: _Fit, section: _Section, level: float) -> Zone:
     for name, own in own_of.items():
         worst = max(own, key=lambda k: abs(fit.found_mm[k]))
         shown = differs[name] > chi2.isf(level, len(own)) and abs(fit.found_mm[worst]) >= least_mm
-        turned = name == "diamond" and shown and by_turn
+        turned = bool(name == "diamond" and shown and by_turn)
         near = at.get((name, "near"))
         terms.append(
             Term(

@@ -17,9 +17,9 @@ from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see
 from capture.sightings import Sighting
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
-from pipeline.datum import Datum
 from pipeline.correction import corrections
 from pipeline.damage import find_damage
+from pipeline.datum import Datum
 from pipeline.deviation import DeviationTable, deviation_table, without_verdicts
 from pipeline.diagnose import (
     bar_findings,
@@ -39,8 +39,8 @@ from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
-from pipeline.vehicle_frame import vehicle_frame
 from pipeline.suspension import suspension_changes
+from pipeline.vehicle_frame import vehicle_frame
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.report import damage as damage_words
 from pipeline.report.words import answer, moved, place_name, unmeasured, worst_first
 from pipeline.result import Result
 
@@ -28,6 +29,7 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         result.job.title,
         *(line for line in (*answer(result), unmeasured(result)) if line),
         *_moved_points(result),
+        *(damage_words.summary_lines(result.damage) if result.damage else ()),
         _points(result),
         *_uncertainty(result),
         _cards(result),

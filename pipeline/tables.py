@@ -33,6 +33,7 @@ from pipeline.deviation import AXES, DeviationRow
 from pipeline.job import Job
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
+from pipeline.report.damage import damage_document
 from pipeline.report.words import answer, unmeasured
 from pipeline.result import CardRow, Result
 from pipeline.solution import CameraGroup, Solution
@@ -222,6 +223,7 @@ def result_document(
             for point in (job.sheet.points if job.sheet else ())
         ],
         "base_check": _base_check(result.base_choice),
+        **damage_document(result),
         "findings": [
             {
                 "code": finding.code,

@@ -25,6 +25,7 @@ from pipeline.budget import (
 from pipeline.deviation import DeviationRow
 from pipeline.language import Figure, Language, Said, language_of, listed, say, say_count
 from pipeline.report import drawing, words
+from pipeline.report.damage import damage_section
 from pipeline.report.space import space
 from pipeline.report.thumbnails import thumbnails
 from pipeline.result import Result
@@ -102,6 +103,7 @@ def page_html(
         "verdict_counts": _verdict_counts(result),
         "drawings": _drawings(result, told_in),
         "space": space(result),
+        "damage": damage_section(result, told_in),
         "findings": _findings(result, told_in),
         "bars": _bars(result),
         "thumbnails": _thumbnails(result, sightings),

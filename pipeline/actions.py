@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -168,6 +168,22 @@ def tape_job(folder: Path, table: Path) -> Outcome:
     return Outcome((*lines, f"Table: {folder / 'results' / 'tape.csv'}"), tape_exit_code(checks))
 
 
+def compare_jobs(folders: Sequence[Path]) -> Outcome:
+    """Compare sessions of one car; compare.html, .csv and .json go to the last one's results."""
+    from pipeline.compare import compare_sessions
+    from pipeline.compare_tables import compare_lines, write_comparison
+    from pipeline.measured import read_measured
+    from pipeline.report.compare_page import write_compare_page
+
+    comparison = compare_sessions([read_measured(folder) for folder in folders])
+    results = folders[-1] / "results"
+    write_comparison(comparison, results)
+    write_compare_page(comparison, results / "compare.html")
+    lost = any(found.only_earlier or found.only_later for found in comparison.from_first)
+    lines = (*compare_lines(comparison), "", f"Page: {results / 'compare.html'}")
+    return Outcome(lines, int(lost))
+
+
 def rehearse_acceptance(lens: Path | None, settings: dict[str, Any], progress: Progress) -> Outcome:
     """Predict length errors by simulated jobs.
 
@@ -223,8 +239,21 @@ def run_demo(folder: Path, progress: Progress) -> Outcome:
         *summary_lines(result, _report_path(job)),
         "",
         *comparison_lines(comparison),
+        *_more_of_the_demo(folder),
     )
     return Outcome(lines, exit_code(result))
+
+
+def _more_of_the_demo(folder: Path) -> tuple[str, ...]:
+    """What else the demo folder holds, and how to run it."""
+    job, pulled = _quoted(folder / "job"), _quoted(folder / "pulled")
+    lines = ["", "More of this demo:"]
+    if (folder / "job" / "readings.csv").exists():
+        lines.append(f"  datumshot tape {job} {_quoted(folder / 'job' / 'readings.csv')}")
+    if (folder / "pulled").is_dir():
+        lines.append(f"  datumshot solve {pulled}   (the same van after a first pull)")
+        lines.append(f"  datumshot compare {job} {pulled}")
+    return tuple(lines) if len(lines) > 2 else ()
 
 
 def find_samples(start: Path) -> Path:
@@ -245,7 +274,7 @@ def find_samples(start: Path) -> Path:
 
 
 def copy_demo(samples: Path, folder: Path) -> None:
-    """Copy job, board photos and truth into ``folder``, whole or not at all.
+    """Copy jobs, board photos and truth into ``folder``, whole or not at all.
 
     A folder that holds this very demo already is kept as it is.
 
@@ -264,7 +293,9 @@ def copy_demo(samples: Path, folder: Path) -> None:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".datumshot-") as beside:
             whole = Path(beside) / "demo"
-            for part in ("job", "board"):
+            for part in ("job", "board", "pulled"):
+                if not (samples / part).is_dir():
+                    continue
                 shutil.copytree(
                     samples / part, whole / part, ignore=shutil.ignore_patterns("results", ".*")
                 )

@@ -337,6 +337,27 @@ def tape(
     return actions.tape_job(job, readings)
 
 
+@_command("compare")
+def compare(
+    jobs: Annotated[
+        list[Path], typer.Argument(metavar="JOB JOB ...", help="Solved jobs, the oldest first.")
+    ],
+) -> Outcome:
+    """Compare sessions of one car: before, between pulls, after.
+
+    Says of each point how far it moved, with its uncertainty, how far it has come towards the
+    sheet, what got worse, and what sprang back. Points are matched by name and side: the cards may
+    be others and the car may have been moved. The sessions are tied by the base points that they
+    share; those of another vehicle are refused. Writes compare.html, compare.csv and compare.json
+    into the results of the last job. Ends with 1 when a point was measured in one session only.
+
+    \b
+    Example:
+      datumshot compare van van-after-pull
+    """
+    return actions.compare_jobs(jobs)
+
+
 @_command("view")
 def view(
     job: Job,

@@ -227,7 +227,7 @@ def write_job_files(cards: list[PlacedCard]) -> None:
         'parts = "in"\n'
         "temperature_c = 20\n"
         "tolerance_mm = 3.0\n"
-        'lens = "phone.toml"\n'
+        f'lens = "{scenario.LENS}"\n'
         "seating_u_mm = 0.05\n" + bars + '\n[datum]\nbase = "auto"\n',
         encoding="utf-8",
     )

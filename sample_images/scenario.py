@@ -31,6 +31,7 @@ UNDAMAGED_LIMIT_MM = 0.3
 # What the files of a session are called, when it was shot, and how its photos are kept; another
 # session (pulled.py) puts its own in place of these, of the damage, the cards and the stations.
 JOB, TITLE, TRUTH = "job", "Demo van, front left (rendered)", "truth.json"
+LENS = "phone.toml"
 HOUR, FIRST_PHOTO, HANDS_SEED, JPEG_QUALITY = 10, 1, SEED + 3, 82
 
 

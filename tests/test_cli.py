@@ -45,6 +45,7 @@ COMMANDS = [
     "solve",
     "sheet",
     "tape",
+    "compare",
     "view",
     "export",
     "accept",

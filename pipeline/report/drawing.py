@@ -201,16 +201,13 @@ def draw_view(
     drawing : ladder of symmetrical pairs, tolerance squares, arrows, labels, axes and scale bars.
     """
     rows = list(rows)
-    (across, sign_across), (down, sign_down) = view.across, view.down
-    to_sheet = np.zeros((3, 2))
-    to_sheet[across, 0], to_sheet[down, 1] = sign_across, sign_down
-
+    turn = to_sheet(view)
     is_shown = np.array([row.side in view.sides for row in rows], dtype=bool)
     shown = [row for row, here in zip(rows, is_shown, strict=True) if here]
-    all_sheet_mm = _sheet_positions(rows) @ to_sheet
+    all_sheet_mm = _sheet_positions(rows) @ turn
     all_shift_mm = np.array(
         [row.deviation_mm if _known(row) else np.zeros(3) for row in rows]
-    ).reshape(-1, 3) @ (to_sheet * times)
+    ).reshape(-1, 3) @ (turn * times)
     all_reach_mm = np.array(
         [row.tol_mm * times if _known(row) and math.isfinite(row.tol_mm) else 0.0 for row in rows]
     ).reshape(-1, 1)
@@ -224,11 +221,62 @@ def draw_view(
     sheet_mm, shift_mm, reach_mm = (
         values[is_shown] for values in (all_sheet_mm, all_shift_mm, all_reach_mm)
     )
+    layout = lay_out(view, places, is_shown, width_px)
+    drawing, px, box, scale = layout.drawing, layout.px, layout.box, layout.scale
+    ladder(drawing, shown, px(sheet_mm))
+    starts, tips = px(sheet_mm), px(sheet_mm + shift_mm)
+    for row, start, reach in zip(shown, starts, reach_mm[:, 0] * scale, strict=True):
+        place(drawing, row, start, reach)
+    for row, start, tip in zip(shown, starts, tips, strict=True):
+        _arrow(drawing, row, start, tip)
+    labels(drawing, shown, starts, tips, reach_mm[:, 0] * scale, box)
+    drawing.spots = list(zip(np.flatnonzero(is_shown).tolist(), starts, strict=True))
+    scale_bars(drawing, scale, times, box)
+    return drawing
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A view on its sheet: axes are drawn, points may be added.
+
+    Attributes
+    ----------
+    drawing : the sheet.
+    low_mm : what lies at ``origin_px``; ``scale`` px are a millimetre.
+    box : left, top, right, bottom of the frame, px.
+    """
+
+    drawing: Drawing
+    low_mm: Array
+    origin_px: Array
+    scale: float
+    box: tuple[float, float, float, float]
+
+    def px(self, points_mm: Array) -> Array:
+        """Where points (..., 2), already turned to the sheet, lie on it."""
+        return np.asarray((points_mm - self.low_mm) * self.scale + self.origin_px)
+
+
+def to_sheet(view: View) -> Array:
+    """(3, 2) turns vehicle axes into right and down on the sheet."""
+    turn = np.zeros((3, 2))
+    turn[view.across[0], 0], turn[view.down[0], 1] = view.across[1], view.down[1]
+    return turn
+
+
+def lay_out(view: View, places_mm: Array, is_shown: Array, width_px: float) -> Layout:
+    """Choose a scale that shows what belongs to a view, and draw the axes.
+
+    Parameters
+    ----------
+    places_mm : (K, N, 2) K places of each of N points, turned to the sheet.
+    is_shown : (N,) whether the point belongs to this view. Lengths reach as far as those of all
+        points, so that all views have one scale.
+    """
     # The zero of heights and widths belongs into the picture: the datum plane, the centreline.
-    # Lengths reach as far as those of all points, so that all views have one scale.
     low, high = np.full(2, -1.0), np.full(2, 1.0)
-    for index, axis in enumerate((across, down)):
-        within = places[:, :, index] if axis == 0 else places[:, is_shown, index]
+    for index, axis in enumerate((view.across[0], view.down[0])):
+        within = places_mm[:, :, index] if axis == 0 else places_mm[:, is_shown, index]
         if within.size:
             low[index], high[index] = within.min(), within.max()
         if axis != 0:
@@ -242,22 +290,10 @@ def draw_view(
     origin = np.array([left, top])
     # What does not fill the width (few points) stands in its middle.
     origin[0] += (width_px - left - right - span_px[0]) / 2
-
-    def px(points_mm: Array) -> Array:
-        return np.asarray((points_mm - low) * scale + origin)
-
     box = (left - 14, top - 10, width_px - right + 14, top + span_px[1] + 10)
-    _axes(drawing, view, box, lambda mm: (mm - low) * scale + origin, low, high)
-    _ladder(drawing, shown, px(sheet_mm))
-    starts, tips = px(sheet_mm), px(sheet_mm + shift_mm)
-    for row, start, reach in zip(shown, starts, reach_mm[:, 0] * scale, strict=True):
-        _place(drawing, row, start, reach)
-    for row, start, tip in zip(shown, starts, tips, strict=True):
-        _arrow(drawing, row, start, tip)
-    _labels(drawing, shown, starts, tips, reach_mm[:, 0] * scale, box)
-    drawing.spots = list(zip(np.flatnonzero(is_shown).tolist(), starts, strict=True))
-    _scale_bars(drawing, scale, times, box)
-    return drawing
+    layout = Layout(drawing, low, origin, float(scale), box)
+    _axes(drawing, view, box, layout.px, low, high)
+    return layout
 
 
 def svg(
@@ -392,7 +428,7 @@ def _axes(
         drawing.write((x1, y0 - 28), say("right side"), FAINT, "end", size_px=12)
 
 
-def _ladder(drawing: Drawing, rows: list[DeviationRow], starts: Array) -> None:
+def ladder(drawing: Drawing, rows: list[DeviationRow], starts: Array) -> None:
     """A faint rung between the two sides of each symmetrical pair."""
     by_name: dict[str, list[Array]] = {}
     for row, start in zip(rows, starts, strict=True):
@@ -403,7 +439,7 @@ def _ladder(drawing: Drawing, rows: list[DeviationRow], starts: Array) -> None:
             drawing.line(pair, "#cfd5db", 1.5)
 
 
-def _place(drawing: Drawing, row: DeviationRow, start: Array, reach_px: float) -> None:
+def place(drawing: Drawing, row: DeviationRow, start: Array, reach_px: float) -> None:
     """Where the point belongs: its tolerance square, and a filled square if it is a base point."""
     x, y = start
     if reach_px > 1.0:
@@ -451,7 +487,7 @@ def _arrow_of(drawing: Drawing, verdict: str, start: Array, tip: Array) -> None:
         )
 
 
-def _labels(
+def labels(
     drawing: Drawing,
     rows: list[DeviationRow],
     starts: Array,
@@ -511,7 +547,7 @@ def _overlaps(places: Array, others: Array) -> Array:
     return np.asarray((~apart.any(axis=-1)).sum(axis=1))
 
 
-def _scale_bars(
+def scale_bars(
     drawing: Drawing, scale: float, times: int, box: tuple[float, float, float, float]
 ) -> None:
     """One bar for the car, one for the deviations."""

@@ -1,0 +1,130 @@
+"""The page of a comparison of sessions: paths of the points, and a table for each later session."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.compare import Comparison, Moves, PointMove, State
+from pipeline.compare_tables import (
+    STATE_WORDS,
+    answer_sentence,
+    frame_sentences,
+    progress_text,
+    sheet_notes,
+    spring_back_sentences,
+    telling_first,
+)
+from pipeline.measured import Measured
+from pipeline.report import drawing
+from pipeline.report.paths import draw_paths, exaggeration, paths
+from pipeline.report.words import LOOKS, number, signed
+from pipeline.tables import version
+from targets.atomic import write_text
+
+# Style class and mark of each state; the words stand beside it, so no colour is needed.
+_MARKS: dict[State, tuple[str, str]] = {
+    "worse": ("out", "▲"),
+    "aside": ("undecided", "↔"),
+    "closer": ("within", "✓"),
+    "moved": ("none", "↔"),
+    "unmoved": ("none", "–"),
+}
+
+
+def write_compare_page(comparison: Comparison, path: Path) -> None:
+    """Write the page as one self-contained HTML file.
+
+    Raises
+    ------
+    UserError : the file cannot be written.
+    """
+    write_text(path, compare_html(comparison))
+
+
+def compare_html(comparison: Comparison) -> str:
+    """Text of the page."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    here = Path(__file__).parent
+    environment = Environment(
+        loader=FileSystemLoader(here),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    environment.policies["ext.i18n.trimmed"] = True
+    environment.install_null_translations(newstyle=True)  # type: ignore[attr-defined]
+    all_paths = paths(comparison)
+    times = exaggeration(all_paths)
+
+    def figure(view: drawing.View, width_px: float = 1100.0) -> tuple[str, Markup]:
+        return view.title, Markup(drawing.svg(draw_paths(all_paths, view, times, width_px)))
+
+    last = comparison.from_first[-1]
+    worse = any(point.state == "worse" for point in last.points)
+    out = any(point.verdict_after == "out" for point in last.points)
+    return environment.get_template("compare.html").render(
+        css=Markup((here / "page.css").read_text(encoding="utf-8")),
+        looks=LOOKS,
+        answer=f"From session 1 to {last.later + 1}: {answer_sentence(last)}",
+        answer_css=LOOKS["out" if worse or out else "within"].css,
+        spring_backs=spring_back_sentences(comparison) if len(comparison.sessions) > 2 else (),
+        sessions=[_session(job) for job in comparison.sessions],
+        notes=sheet_notes(comparison.sessions),
+        rendered=any("render" in job.title.lower() for job in comparison.sessions),
+        times=times,
+        plan=figure(drawing.PLAN),
+        upright=figure(drawing.PLAN_UPRIGHT, 420.0),
+        sides=[figure(view) for view in drawing.SIDES],
+        steps=[_step(found) for found in (*comparison.from_first, *comparison.neighbours[1:])],
+        version=version(),
+        written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
+    )
+
+
+def _session(job: Measured) -> dict[str, Any]:
+    return {
+        "title": job.title,
+        "points": len(job.points),
+        "out": sum(row.verdict == "out" for row in job.points),
+        "warning": " ".join(job.warnings),
+    }
+
+
+def _step(found: Moves) -> dict[str, Any]:
+    return {
+        "earlier": found.earlier + 1,
+        "later": found.later + 1,
+        "answer": answer_sentence(found),
+        "frame": frame_sentences(found),
+        "points": [_point(point) for point in telling_first(found.points)],
+    }
+
+
+def _point(point: PointMove) -> dict[str, Any]:
+    css, mark = _MARKS[point.state]
+    name, side = point.name.rsplit(" ", 1)
+    return {
+        "point": name,
+        "side": side,
+        "base": point.base,
+        "css": css,
+        "mark": mark,
+        "state": STATE_WORDS[point.state],
+        "shift": [
+            (signed(v, 2), number(U, 2))
+            for v, U in zip(point.shift_mm, point.U_shift_mm, strict=True)
+        ],
+        "was": number(float(np.linalg.norm(point.before_mm)), 1),
+        "now": number(float(np.linalg.norm(point.after_mm)), 1),
+        "progress": progress_text(point),
+        "before": point.verdict_before,
+        "after": point.verdict_after,
+    }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -23,6 +22,7 @@ from capture.measure import CardPlace, measure_cards, refine_corners
 from capture.sightings import Sighting
 from targets.errors import UserError
 from targets.mark import Marks
+from targets.sums import sha256_of
 
 _Item = TypeVar("_Item")
 _Out = TypeVar("_Out")
@@ -229,8 +229,7 @@ def _kept(
 
 def _sha256(path: Path) -> str:
     try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        return sha256_of(path)
     except OSError as error:
         raise UserError(
             f"cannot read this file ({error.strerror})", path.name, "check that it is there"

@@ -149,6 +149,26 @@ def make_sheet(folder: Path, output: Path) -> Outcome:
     )
 
 
+def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
+    """Whether results and files belong together; if asked, measured once more without the cache."""
+    from pipeline.job import read_job
+    from pipeline.solve import solve
+    from pipeline.tables import load_result_json, result_document
+    from pipeline.verify import figures_differ, verification_lines, verify
+
+    found = verify(folder)
+    lines = verification_lines(found)
+    if not measure or found.differences:
+        return Outcome(tuple(lines), 1 if found.differences else 0)
+    stored = load_result_json(folder / "results" / "result.json")
+    result, _ = solve(read_job(folder), progress)
+    hashes = [(one["file"], one["sha256"]) for one in stored["inputs"]]
+    differ = figures_differ(stored, result_document(result, hashes))
+    if differ:
+        return Outcome((*lines, f"Measured once more, the figures differ: {differ}."), 1)
+    return Outcome((*lines, "Measured once more: the same figures to the last digit."))
+
+
 def tape_job(folder: Path, table: Path) -> Outcome:
     """Compare tape and tram readings with a solved job; tape.csv and tape.json go to results."""
     from pipeline.measured import read_measured
@@ -352,14 +372,17 @@ def _solved(folder: Path, progress: Progress) -> Result:
     from pipeline.results_folder import new_results, only_run
     from pipeline.solve import solve
     from pipeline.tables import input_hashes, write_tables
+    from pipeline.verify import require_unchanged
 
     read_job(folder)  # says best what is wrong with a folder that is no job
     with only_run(folder), new_results(folder) as results:
         job, cache = read_job(folder), cache_of_job(folder)
+        typed = input_hashes(job, [])
         result, sightings = solve(job, progress, cache)
         cache.drop_unused()
         progress("writing results", 0, 2)
         hashes = input_hashes(job, [photo.name for photo in result.photos])
+        require_unchanged(result, typed, hashes)
         write_tables(result, results, hashes)
         progress("writing results", 1, 2)
         language = job.language or language_of_system()

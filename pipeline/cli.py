@@ -281,6 +281,28 @@ def solve(job: Job) -> Outcome:
         return actions.solve_job(job, progress)
 
 
+@_command("verify")
+def verify(
+    job: Job,
+    measure: Annotated[
+        bool, typer.Option("--measure", help="Also measure once more and compare the figures.")
+    ] = False,
+) -> Outcome:
+    """Check that the results of a job belong to its photos and files.
+
+    Compares the SHA-256 of every file with what the results say they were made from, and the
+    results with each other, and names what differs. Ends with 1 when something does. The sums show
+    mix-ups and later changes; they are no signature. --measure proves the figures themselves: on
+    the same machine and version they come out the same to the last digit.
+
+    \b
+    Example:
+      datumshot verify van --measure
+    """
+    with _progress() as progress:
+        return actions.verify_job(job, measure, progress)
+
+
 @_command("sheet")
 def sheet(
     action: Annotated[str, typer.Argument(metavar="check|from", help="What to do.")],

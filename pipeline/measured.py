@@ -108,7 +108,7 @@ def read_measured(folder: Path) -> Measured:
     document = load_result_json(path)
     try:
         return _measured(folder, document)
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, IndexError) as error:
         raise UserError(
             "this is not a whole result file", str(path), "run datumshot solve again"
         ) from error

@@ -63,6 +63,7 @@ class PhotoRow:
     cards : ids measured in it.
     used : whether it took part in the adjustment; ``reason`` says why not.
     rms_px : rms of its residuals per coordinate (nan when not used).
+    sha256 : of the file that was measured ("" when it could not be read).
     """
 
     name: str
@@ -70,6 +71,7 @@ class PhotoRow:
     used: bool
     reason: str
     rms_px: float
+    sha256: str = ""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import ctypes
 import datetime
-import hashlib
 import os
 import shutil
 import sys
@@ -19,6 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from targets.errors import UserError
+from targets.sums import sha256_of
 
 RESULTS = "results"
 SUMS = "SHA256SUMS"
@@ -118,8 +118,7 @@ def sums_text(folder: Path) -> str:
     lines = []
     for file in sorted(folder.iterdir()):
         if file.name not in (SUMS, NOTE) and file.is_file():
-            with file.open("rb") as stream:
-                lines.append(f"{hashlib.file_digest(stream, 'sha256').hexdigest()}  {file.name}\n")
+            lines.append(f"{sha256_of(file)}  {file.name}\n")
     return "".join(lines)
 
 

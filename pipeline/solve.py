@@ -436,5 +436,5 @@ def _photo_rows(seen: PhotoSet, solution: Solution) -> tuple[PhotoRow, ...]:
                 rms = float(np.sqrt(np.nanmean(own**2)))
         else:
             reason = "no card found" if not cards else "too few cards shared with other photos"
-        rows.append(PhotoRow(photo.name, cards, used, reason, rms))
+        rows.append(PhotoRow(photo.name, cards, used, reason, rms, photo.sha256))
     return tuple(sorted(rows, key=lambda r: r.name))

@@ -6,7 +6,6 @@ Their columns and keys are a public interface: later versions only add.
 from __future__ import annotations
 
 import csv
-import hashlib
 import importlib.metadata
 import io
 import json
@@ -39,6 +38,8 @@ from pipeline.result import CardRow, Result
 from pipeline.solution import CameraGroup, Solution
 from targets.atomic import write_text
 from targets.errors import UserError
+from targets.sums import sha256_of
+from targets.wording import shown_value
 
 SCHEMA = "datumshot/result/1"
 """Name and number of the layout of result.json."""
@@ -62,6 +63,10 @@ CARD_COLUMNS = (
     *("U_x_mm", "U_y_mm", "U_z_mm", "photos"),
 )
 """Columns of cards.csv."""
+
+_LARGEST_RESULT_BYTES = 300_000_000
+_LARGEST_MATRIX = 8000
+"""Rows: 12 for each of 586 cards."""
 
 # A spreadsheet takes a cell that begins like this for a formula, which may fetch or run things.
 _FORMULA_STARTS = ("=", "+", "-", "@")
@@ -260,19 +265,21 @@ def load_result_json(path: Path) -> dict[str, Any]:
     UserError : there is no such file, it is not JSON, or another program or version wrote it.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        if path.stat().st_size > _LARGEST_RESULT_BYTES:
+            raise ValueError("far too large")
+        document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except OSError as error:
         raise UserError(
             f"cannot read the result ({error.strerror})", str(path), "run datumshot solve first"
         ) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise UserError(
             "this is not a whole result file", str(path), "run datumshot solve again"
         ) from error
     schema = document.get("schema") if isinstance(document, dict) else None
     if schema != SCHEMA:
         raise UserError(
-            f"the layout is {schema!r}, this version reads {SCHEMA!r}",
+            f"the layout is {shown_value(schema)}, this version reads {SCHEMA!r}",
             str(path),
             "run datumshot solve again",
         )
@@ -286,9 +293,15 @@ def matrix_from_triangle(triangle: Mapping[str, Any]) -> Array:
     [[4.0, 1.0], [1.0, 9.0]]
     """
     size = int(triangle["size"])
+    if not 0 <= size <= _LARGEST_MATRIX:
+        raise ValueError(f"no matrix has {size} rows")
     upper = np.zeros((size, size))
     upper[np.triu_indices(size)] = [np.nan if v is None else v for v in triangle["upper"]]
     return np.asarray(upper + np.triu(upper, 1).T)
+
+
+def _refuse(constant: str) -> None:
+    raise ValueError(f"{constant} is no JSON")
 
 
 def input_hashes(job: Job, photos: Iterable[str]) -> list[tuple[str, str | None]]:
@@ -329,8 +342,7 @@ def without_folder(text: str, folder: Path) -> str:
 
 def _sha256(file: Path) -> str | None:
     try:
-        with file.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        return sha256_of(file)
     except OSError:
         return None
 

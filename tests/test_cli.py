@@ -43,6 +43,7 @@ COMMANDS = [
     "lens",
     "new",
     "solve",
+    "verify",
     "sheet",
     "tape",
     "compare",

@@ -2,8 +2,8 @@
 
     python tests/benchmarks/kill.py 100
 
-A job of eight demo photos is measured again and again, its bars now 1 mm longer, now as they are, so
-that every file of the results differs between the two. Each run is killed (SIGKILL) at a random
+A job of eight demo photos is measured again and again, its bars now 1 mm longer, now as they are,
+so that every file of the results differs between the two. Each run is killed (SIGKILL) at a random
 time between its start and a little after its usual end; one run in three begins without its cache.
 Then
 

@@ -1,0 +1,15 @@
+"""The SHA-256 of a file, by which inputs and results are told apart."""
+
+import hashlib
+from pathlib import Path
+
+
+def sha256_of(path: Path) -> str:
+    """In hexadecimal digits.
+
+    Raises
+    ------
+    OSError : the file cannot be read.
+    """
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -542,9 +542,9 @@ _WAYS = np.array([(0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (
 
 def _overlaps(places: Array, others: Array) -> Array:
     """How many of the other boxes (x0, y0, x1, y1) each place overlaps."""
-    a, b = places[:, None], others[None]
-    apart = (a[..., :2] >= b[..., 2:]) | (b[..., :2] >= a[..., 2:])
-    return np.asarray((~apart.any(axis=-1)).sum(axis=1))
+    x0, y0, x1, y1 = places.T[:, :, None]
+    left, top, right, bottom = others.T
+    return np.asarray(((x0 < right) & (left < x1) & (y0 < bottom) & (top < y1)).sum(axis=1))
 
 
 def scale_bars(

@@ -21,7 +21,10 @@
   const radius = Math.max(500, Math.hypot(...highest.map((v, i) => v - lowest[i])) / 2);
 
   let turn, tilt, zoom, chosen = -1, width, height, planned = false;
-  const start = name => { [turn, tilt] = views[name]; zoom = 1; };
+  const narrow = canvas.closest("section").clientWidth < 600;
+  const start = name => { [turn, tilt] = views[name]; zoom = narrow ? 1.3 : 1; };
+  /* On a narrow screen the car's length runs up it, as in the narrow plan. */
+  if (narrow) Object.assign(views, {start: [-68, 52], plan: [-90, 90]});
   start("start");
 
   /* Vehicle axes are forward, left, up; front is drawn at the left, as in the plan. */

@@ -30,7 +30,8 @@ up. With v from -1/2 (rear) to 1/2 (front) of the base points:
 
 All of it, with the six of the frame unknown, is one generalised least squares fit. Its weights are
 the inverse of the joint covariance of the measured points plus what a sound body may differ from
-the sheet at each point. As the frame is unknown in the fit, nothing depends on how the datum
+the sheet at each point (a sixth of its tolerance, ``base_points.build_sd_mm``, and more if the base
+points show more). As the frame is unknown in the fit, nothing depends on how the datum
 weighed the base points, and a twist or diamond of the centre section is not absorbed by it.
 """
 
@@ -44,13 +45,10 @@ from scipy.optimize import brentq
 from scipy.stats import chi2
 
 from calib.frames import Array, cross_matrix
+from pipeline.base_points import build_sd_mm
 from pipeline.deviation import DeviationRow, DeviationTable, Verdict, verdict_of
 from pipeline.sheet import ZONES, ReferenceSheet, SheetPoint
 
-BUILD_SCATTER_MM = 0.5
-"""Least standard deviation of a sound body from its sheet, per point and axis: build variation of
-some 0.35 mm (bodies are built to 2 mm at six sigma, from memory) and a sheet in whole millimetres
-(0.29 mm)."""
 FALSE_ALARMS = 0.01
 """Chance that any term at all is named on a sound vehicle; half of it again for single points."""
 LEAST_AMOUNT_MM = 1.0
@@ -64,7 +62,7 @@ _PRIOR_MM = 1000.0
 _ONE_STATION_MM = 100.0
 """Points within this length cannot show anything growing along the zone."""
 _SCATTER_WEIGHT = 4.0
-"""How many degrees of freedom ``BUILD_SCATTER_MM`` counts for against those of the base points."""
+"""How many degrees of freedom the assumed scatter counts for against those of the base points."""
 
 END_TERMS = ("mash", "diamond", "sway", "width", "height", "twist")
 """The six of front and rear; height is sag or kick-up."""
@@ -105,6 +103,21 @@ class Term:
         if np.isfinite(self.near_mm) and abs(self.near_mm) > abs(self.far_mm):
             return self.near_mm, self.U_near_mm
         return self.far_mm, self.U_far_mm
+
+
+@dataclass(frozen=True)
+class Corner:
+    """Where one side of the end of front or rear is, at half the width and the datum's height.
+
+    Attributes
+    ----------
+    side : "L" or "R".
+    change_mm, U_mm : (3,) from where it belongs, vehicle frame.
+    """
+
+    side: str
+    change_mm: Array
+    U_mm: Array
 
 
 @dataclass(frozen=True)
@@ -161,6 +174,7 @@ class Zone:
     frame : what its amounts refer to.
     tolerance_mm : the median tolerance of its points.
     terms : in the order of ``END_TERMS`` or ``CENTRE_TERMS``.
+    corners : left and right of its end; none in the centre.
     misfit : how far its points lie off straight lines, 1 as build scatter lets expect; U of its
         terms has been multiplied by it where it is above.
     """
@@ -170,6 +184,7 @@ class Zone:
     frame: Frame
     tolerance_mm: float
     terms: tuple[Term, ...]
+    corners: tuple[Corner, ...]
     misfit: float
 
 
@@ -181,7 +196,8 @@ class Damage:
     ----------
     zones : those of front, centre, rear that have points.
     local : points that depart from what their zone does, the largest first.
-    scatter_mm : standard deviation of a sound body from the sheet that was taken.
+    scatter_mm : standard deviation of a sound body from the sheet that was taken, the mean (rms)
+        over the points.
     """
 
     zones: tuple[Zone, ...]
@@ -310,7 +326,7 @@ def find_damage(table: DeviationTable, sheet: ReferenceSheet) -> Damage | None:
     fit = _without_odd_points(car)
     tests = sum(len({term for term, _ in section.unknowns}) for section in car.sections)
     zones = tuple(_zone(fit, section, FALSE_ALARMS / max(tests, 1)) for section in car.sections)
-    return Damage(zones, _local_damage(fit), fit.scatter_mm)
+    return Damage(zones, _local_damage(fit), float(np.sqrt((fit.scatter_mm**2).mean())))
 
 
 @dataclass(frozen=True)
@@ -343,6 +359,11 @@ class _Car:
         return np.concatenate([row.deviation_mm for row in self.rows])
 
     @property
+    def build_mm(self) -> Array:
+        """(3 N,) standard deviation of sound bodies about the sheet, as assumed."""
+        return np.repeat([build_sd_mm(point.tol_mm) for point in self.points], 3)
+
+    @property
     def by_frame(self) -> Array:
         """(3 N, 6) changes by a turn of 1 mm over a metre and a shift of 1 mm of the frame."""
         places = np.array([point.position_mm for point in self.points])
@@ -359,6 +380,7 @@ class _Fit:
     Attributes
     ----------
     odd : points that go their own way, each with three unknowns of its own.
+    scatter_mm : (3 N,) standard deviation of sound bodies about the sheet that was taken.
     found_mm, covariance_mm2 : unknowns: frame (6), those of the sections in order, odd points.
     residuals_mm : (3 N,).
     weight : (3 N, 3 N) P, what is left of the inverse covariance when all unknowns are estimated.
@@ -366,7 +388,7 @@ class _Fit:
 
     car: _Car
     odd: tuple[int, ...]
-    scatter_mm: float
+    scatter_mm: Array
     found_mm: Array
     covariance_mm2: Array
     residuals_mm: Array
@@ -405,8 +427,8 @@ def _fitted(car: _Car, odd: tuple[int, ...]) -> _Fit:
     own = np.zeros((3 * len(car.rows), 3 * len(odd)))
     own[_three_each(odd), np.arange(3 * len(odd))] = 1.0
     design = np.hstack([car.by_frame, *(s.by_unknowns for s in car.sections), own])
-    scatter = _scatter_mm(car, odd)
-    spread = car.covariance_mm2 + scatter**2 * np.eye(len(own))
+    scatter = _scatter_factor(car, odd) * car.build_mm
+    spread = car.covariance_mm2 + np.diag(scatter**2)
     found, covariance = _least_squares(design, car.deviations_mm, spread)
     inverse = np.linalg.inv(spread)
     weight = inverse - inverse @ design @ covariance @ design.T @ inverse
@@ -422,11 +444,11 @@ def _least_squares(design: Array, observed: Array, spread: Array) -> tuple[Array
     return covariance @ (weighted.T @ observed), np.asarray(covariance)
 
 
-def _scatter_mm(car: _Car, odd: tuple[int, ...]) -> float:
-    """Standard deviation of a sound body from its sheet, as the base points that are not odd show.
+def _scatter_factor(car: _Car, odd: tuple[int, ...]) -> float:
+    """How many times the assumed scatter the base points that are not odd show, at least 1.
 
-    Never less than ``BUILD_SCATTER_MM``, which counts for ``_SCATTER_WEIGHT`` degrees of freedom:
-    s with r^T P(s) r + n s0^2 / s^2 = f + n, f degrees of freedom left by frame and centre.
+    The assumption counts for n = ``_SCATTER_WEIGHT`` degrees of freedom: s with
+    r^T P(s) r + n / s^2 = f + n, where f are the degrees left by frame and centre.
     """
     kept = _three_each([i for i in car.base if i not in odd])
     centre = [s.by_unknowns for s in car.sections if s.frame.zone == "centre"]
@@ -434,16 +456,14 @@ def _scatter_mm(car: _Car, odd: tuple[int, ...]) -> float:
     observed, measured = car.deviations_mm[kept], car.covariance_mm2[np.ix_(kept, kept)]
     freedom = max(0, len(kept) - int(np.linalg.matrix_rank(design)))
 
-    def excess(scatter_mm: float) -> float:
-        spread = measured + scatter_mm**2 * np.eye(len(kept))
+    def excess(factor: float) -> float:
+        spread = measured + np.diag((factor * car.build_mm[kept]) ** 2)
         found, _ = _least_squares(design, observed, spread)
         rest = observed - design @ found
-        prior = _SCATTER_WEIGHT * (BUILD_SCATTER_MM / scatter_mm) ** 2
-        return float(rest @ np.linalg.solve(spread, rest)) + prior - freedom - _SCATTER_WEIGHT
+        squares = float(rest @ np.linalg.solve(spread, rest))
+        return squares + _SCATTER_WEIGHT / factor**2 - freedom - _SCATTER_WEIGHT
 
-    if excess(BUILD_SCATTER_MM) <= 0.0:
-        return BUILD_SCATTER_MM
-    return float(brentq(excess, BUILD_SCATTER_MM, 1000.0, rtol=1e-3))
+    return 1.0 if excess(1.0) <= 0.0 else float(brentq(excess, 1.0, 1e4, rtol=1e-3))
 
 
 def _without_odd_points(car: _Car) -> _Fit:
@@ -526,8 +546,26 @@ def _zone(fit: _Fit, section: _Section, level: float) -> Zone:
         section.frame,
         tolerance,
         tuple(terms),
+        () if section.frame.zone == "centre" else _corners(fit, section, at, misfit),
         misfit,
     )
+
+
+def _corners(
+    fit: _Fit, section: _Section, at: Mapping[tuple[str, str], int], misfit: float
+) -> tuple[Corner, ...]:
+    """Both sides of a zone's end."""
+    frame = section.frame
+    corners = []
+    for side, y in (("L", 0.5 * frame.width_mm), ("R", -0.5 * frame.width_mm)):
+        place = np.array([frame.end_mm, y, frame.datum_mm])
+        by_found = np.zeros((3, len(fit.found_mm)))
+        for term in END_TERMS:
+            by_found[:, at[term, "far"]] = end_change(place, {}, {term: 1.0}, frame)
+        variance = np.diag(by_found @ fit.covariance_mm2 @ by_found.T)
+        U = 2.0 * misfit * np.sqrt(variance)
+        corners.append(Corner(side, by_found @ fit.found_mm, U))
+    return tuple(corners)
 
 
 def _is_turn(
@@ -565,7 +603,7 @@ def _misfit(fit: _Fit, section: _Section) -> float:
         freedom -= 6
     if freedom <= 0:
         return 1.0
-    spread = fit.car.covariance_mm2[np.ix_(kept, kept)] + fit.scatter_mm**2 * np.eye(len(kept))
+    spread = fit.car.covariance_mm2[np.ix_(kept, kept)] + np.diag(fit.scatter_mm[kept] ** 2)
     rest = fit.residuals_mm[kept]
     squares = float(rest @ np.linalg.solve(spread, rest))
     return float(np.sqrt(squares / freedom)) if squares > chi2.isf(0.01, freedom) else 1.0

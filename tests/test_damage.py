@@ -89,8 +89,7 @@ def test_growing_damage_is_told_at_the_end_and_at_the_nearest_points() -> None:
     sag = term_of(damage, "front", "height")
     assert sag.near_mm == pytest.approx(0.0, abs=0.1)
     assert sag.far_mm == pytest.approx(-15.0, abs=0.1)
-    assert "lowered by 15.0" in zone_sentence(zone_of(damage, "front"), damage.local)
-    assert "(sag)" in zone_sentence(zone_of(damage, "front"), damage.local)
+    assert "sag: lowered by 15.0" in zone_sentence(zone_of(damage, "front"), damage.local)
 
 
 def test_all_five_at_once() -> None:
@@ -190,7 +189,7 @@ def test_zones_without_points_are_named_and_no_base_gives_none() -> None:
     table = table_of(PLACES)
     some = DeviationTable(tuple(table.rows[i] for i in kept), np.eye(3 * len(kept)) * 0.01)
     damage = assess(some)
-    assert summary_lines(damage)[-1] == "Not measured, so nothing can be told: rear section."
+    assert summary_lines(damage)[-1] == "Without points, so nothing can be told: rear."
     baseless = tuple(replace(row, base=False) for row in table.rows)
     assert find_damage(DeviationTable(baseless, table.covariance_mm2), sheet()) is None
 

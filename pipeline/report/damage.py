@@ -3,68 +3,85 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from calib.frames import Array
 from pipeline.correction import CAUTIONS, Correction, way
-from pipeline.damage import Damage, LocalDamage, Term, Zone, end_change
+from pipeline.damage import Corner, Damage, LocalDamage, Term, Zone, end_change
 from pipeline.deviation import Verdict, worst_verdict
-from pipeline.language import Language
+from pipeline.language import Language, Said, listed, say
 from pipeline.report import drawing
-from pipeline.report.words import LOOKS, direction, number, signed
+from pipeline.report.words import LOOKS, VERDICTS, direction, number, place_name, signed
 from pipeline.result import Result
 from pipeline.suspension import Figure, SuspensionChange
 
-ZONE_NAMES = {"front": "Front", "centre": "Centre", "rear": "Rear"}
+ZONE_NAMES = {"front": say("front"), "centre": say("centre"), "rear": say("rear")}
+_SECTIONS = {
+    "front": say("Front section"),
+    "centre": say("Centre section"),
+    "rear": say("Rear section"),
+}
 _VAGUE_MM = 20.0
 """With a U beyond this the points do not tell a term at all, as one side does not tell twist."""
-_SIDES = {"L": "left", "R": "right", "C": "centre"}
 
-# Words for an amount above and below nought, and the term of the trade.
+# Words for an amount above and below nought.
 _END_WORDS = {
-    "mash": ("lengthened", "shortened", "mash"),
+    "mash": (say("lengthened"), say("shortened")),
     "diamond": (
-        "right side further back than the left",
-        "left side further back than the right",
-        "diamond",
+        say("right side further back than the left"),
+        say("left side further back than the right"),
     ),
-    "sway": ("shifted to the left", "shifted to the right", "sway"),
-    "width": ("widened", "narrowed", "width"),
-    "height": ("raised", "lowered", ""),
-    "twist": ("left side higher than the right", "right side higher than the left", "twist"),
+    "sway": (say("shifted to the left"), say("shifted to the right")),
+    "width": (say("widened"), say("narrowed")),
+    "height": (say("raised"), say("lowered")),
+    "twist": (
+        say("left side higher than the right"),
+        say("right side higher than the left"),
+    ),
 }
 _CENTRE_WORDS = _END_WORDS | {
     "side mash": (
-        "left side longer than the right",
-        "left side shorter than the right",
-        "mash of one side",
+        say("left side longer than the right"),
+        say("left side shorter than the right"),
     ),
-    "sway": ("bowed to the left in the middle", "bowed to the right in the middle", "sway"),
-    "height": ("raised in the middle", "lowered in the middle", ""),
+    "sway": (say("bowed to the left in the middle"), say("bowed to the right in the middle")),
+    "height": (say("raised in the middle"), say("lowered in the middle")),
     "twist": (
-        "twisted, front left and rear right up",
-        "twisted, front right and rear left up",
-        "twist",
+        say("front left and rear right up"),
+        say("front right and rear left up"),
     ),
+}
+_TRADE_TERMS = {
+    "mash": say("mash"),
+    "diamond": say("diamond"),
+    "side mash": say("mash of one side"),
+    "sway": say("sway"),
+    "width": say("width"),
+    "twist": say("twist"),
 }
 
 
-def trade_term(term: Term) -> str:
+def trade_term(term: Term) -> Said:
     """The term of the trade: height is kick-up or sag by its sign."""
     if term.term == "height":
-        return "kick-up" if term.largest_mm[0] > 0 else "sag"
-    return "mash of one side" if term.term == "side mash" else term.term
+        return say("kick-up") if term.largest_mm[0] > 0 else say("sag")
+    return _TRADE_TERMS[term.term]
 
 
-def phrase(zone: Zone, term: Term) -> str:
-    """A term with its figure: "shortened by 6.9 ± 1.0 mm (mash)"."""
+def phrase(zone: Zone, term: Term) -> Said:
+    """A term with its figure: "mash: shortened by 6.9 ± 1.0 mm"."""
     amount, U = term.largest_mm
     words = (_CENTRE_WORDS if zone.zone == "centre" else _END_WORDS)[term.term]
-    name = trade_term(term)
-    named = "" if name == "width" else f" ({name})"
-    word = words[0] if amount > 0 else words[1]
-    return f"{word} by {number(abs(amount), 1)} ± {number(U, 1)} mm{named}"
+    return say(
+        "{term}: {change} by {far} ± {U} mm",
+        term=trade_term(term),
+        change=words[0] if amount > 0 else words[1],
+        far=number(abs(amount), 1),
+        U=number(U, 1),
+    )
 
 
 def zone_verdict(zone: Zone) -> Verdict:
@@ -78,80 +95,180 @@ def zone_verdict(zone: Zone) -> Verdict:
     return worst_verdict(verdicts) if verdicts else "undecided"
 
 
-def zone_sentence(zone: Zone, local: tuple[LocalDamage, ...]) -> str:
+def zone_sentence(zone: Zone, local: Sequence[LocalDamage]) -> Said:
     """What a customer is told of a zone, with figures and U; says where it cannot tell."""
-    name = f"{ZONE_NAMES[zone.zone]} section"
-    tolerance = f"{number(zone.tolerance_mm, 1)} mm"
     shown = [term for term in zone.terms if term.shown]
     unsure = [
         term
         for term in zone.terms
         if not term.shown and not term.by_turn and term.verdict != "within"
     ]
-    out = [term for term in shown if term.verdict == "out"]
-    sentences = []
+    named = {"section": _SECTIONS[zone.zone], "tolerance": number(zone.tolerance_mm, 1)}
+    sentences: list[Said] = []
     if shown:
-        said = "; ".join(phrase(zone, term) for term in shown)
-        if out:
-            judged = "damaged"
-        elif any(term.verdict == "undecided" for term in shown):
-            judged = (
-                f"changed, and whether by more than the tolerance of {tolerance} cannot be told"
+        verdict = worst_verdict([term.verdict for term in shown])
+        if verdict == "out":
+            sentences.append(say("{section} damaged.", **named))
+        elif verdict == "undecided":
+            sentences.append(
+                say(
+                    "{section} changed; whether by more than {tolerance} mm cannot be told.",
+                    **named,
+                )
             )
         else:
-            judged = f"changed, within the tolerance of {tolerance}"
-        sentences.append(f"{name} {judged}: {said}.")
-    elif not unsure and zone.terms:
+            sentences.append(
+                say("{section} changed, within the tolerance of {tolerance} mm.", **named)
+            )
+        sentences += [
+            _corner_sentence(corner, zone.tolerance_mm)
+            for corner in zone.corners
+            if corner.U_mm.max() < _VAGUE_MM
+        ]
+        sentences.append(
+            say(
+                "In the trade's terms: {terms}.",
+                terms=listed([phrase(zone, t) for t in shown], "; "),
+            )
+        )
+    elif not unsure:
         most = max(abs(a) + U for a, U in (term.largest_mm for term in zone.terms))
         sentences.append(
-            f"{name} straight: any bend, twist or shift of it is smaller than {number(most, 1)} mm "
-            f"(tolerance {tolerance})."
+            say(
+                "{section} straight: any bend, twist or shift of it is smaller than {most} mm "
+                "(tolerance {tolerance} mm).",
+                most=number(most, 1),
+                **named,
+            )
         )
     if any(term.by_turn for term in zone.terms):
-        sentences.append("Left and right lengths differ by its turn sideways, which is no diamond.")
+        sentences.append(say("Left and right lengths differ by its turn sideways: no diamond."))
     vague = [term for term in unsure if term.largest_mm[1] > _VAGUE_MM]
     close = [term for term in unsure if term not in vague]
     if close:
-        listed = ", ".join(
-            f"{trade_term(t)} ({number(abs(t.largest_mm[0]), 1)} ± {number(t.largest_mm[1], 1)} mm)"
-            for t in close
-        )
-        lead = "Cannot tell" if sentences else f"{name}: cannot tell"
-        sentences.append(f"{lead} whether within {tolerance}: {listed}.")
-    if vague:
-        listed = ", ".join("sag or kick-up" if t.term == "height" else trade_term(t) for t in vague)
-        lead = "Cannot tell" if sentences else f"{name}: cannot tell"
-        sentences.append(f"{lead} at all, for want of points: {listed}.")
-    for one in local:
-        if one.zone == zone.zone:
-            sentences.append(
-                f"{_place(one.point, one.side)} departs from that by itself: {_departure(one)}."
+        doubts = listed(
+            say(
+                "{term} ({far} ± {U} mm)",
+                term=trade_term(term),
+                far=number(abs(term.largest_mm[0]), 1),
+                U=number(term.largest_mm[1], 1),
             )
-    return " ".join(sentences)
+            for term in close
+        )
+        sentences.append(
+            say("Cannot tell whether within {tolerance} mm: {doubts}.", doubts=doubts, **named)
+            if shown
+            else say(
+                "{section}: cannot tell whether within {tolerance} mm: {doubts}.",
+                doubts=doubts,
+                **named,
+            )
+        )
+    if vague:
+        doubts = listed(
+            say("sag or kick-up") if term.term == "height" else trade_term(term) for term in vague
+        )
+        sentences.append(
+            say("Cannot tell at all, for want of points: {doubts}.", doubts=doubts)
+            if sentences
+            else say(
+                "{section}: cannot tell, for want of points: {doubts}.", doubts=doubts, **named
+            )
+        )
+    sentences += [
+        say(
+            "{place} departs from that by itself: {way}.",
+            place=place_name(one),
+            way=_axes_said(one.departure_mm, one.U_mm, one.side, 0.0),
+        )
+        for one in local
+        if one.zone == zone.zone
+    ]
+    return listed(sentences, " ")
 
 
-def missing_zones(damage: Damage) -> str:
-    """A sentence on zones without points, "" when all have some."""
-    missing = [name for name in ZONE_NAMES if name not in {zone.zone for zone in damage.zones}]
+def _corner_sentence(corner: Corner, tolerance_mm: float) -> Said:
+    """Where one side of a zone's end stands."""
+    change, U = corner.change_mm, corner.U_mm
+    out = (np.abs(change) - U > tolerance_mm).any()
+    values: dict[str, str] = {"tolerance": number(tolerance_mm, 1)}
+    if out:
+        values["way"] = _axes_said(change, U, corner.side, tolerance_mm)
+    left = corner.side == "L"
+    if out and left:
+        return say("The left side of its end has moved {way}.", **values)
+    if out:
+        return say("The right side of its end has moved {way}.", **values)
+    if (np.abs(change) + U <= tolerance_mm).all():
+        return (
+            say("The left side of its end is within {tolerance} mm.", **values)
+            if left
+            else say("The right side of its end is within {tolerance} mm.", **values)
+        )
+    return (
+        say("Whether the left side of its end is within {tolerance} mm cannot be told.", **values)
+        if left
+        else say(
+            "Whether the right side of its end is within {tolerance} mm cannot be told.", **values
+        )
+    )
+
+
+def _axes_said(change_mm: Array, U_mm: Array, side: str, limit_mm: float) -> Said:
+    """The axes that surely pass a limit, else the clearest: "5.5 ± 2.0 mm inward"."""
+    axes = [a for a in range(3) if abs(change_mm[a]) - U_mm[a] > limit_mm]
+    axes = axes or [int(np.abs(change_mm / U_mm).argmax())]
+    return listed(
+        say(
+            "{far} ± {U} mm {way}",
+            far=number(abs(change_mm[a]), 1),
+            U=number(U_mm[a], 1),
+            way=direction(a, change_mm[a], side),
+        )
+        for a in axes
+    )
+
+
+def missing_zones(damage: Damage) -> Said | None:
+    """A sentence on zones without points, None when all have some."""
+    told = {zone.zone for zone in damage.zones}
+    missing = [name for zone, name in ZONE_NAMES.items() if zone not in told]
     if not missing:
-        return ""
-    return f"Not measured, so nothing can be told: {' and '.join(missing)} section."
+        return None
+    return say("Without points, so nothing can be told: {zones}.", zones=listed(missing))
 
 
-def summary_lines(damage: Damage) -> list[str]:
+def summary_lines(damage: Damage) -> list[Said]:
     """The terminal's lines: one for each zone."""
+    missing = missing_zones(damage)
     lines = [zone_sentence(zone, damage.local) for zone in damage.zones]
-    return [*lines, *([missing_zones(damage)] if missing_zones(damage) else [])]
+    return [*lines, missing] if missing else lines
 
 
-def correction_words(correction: Correction) -> str:
-    """The way back of a point along the axes that are not within: "14.2 forward, 6.1 down"."""
-    return ", ".join(
-        f"{number(abs(correction.travel_mm[axis]), 1)} ± {number(correction.U_mm[axis], 1)} "
-        f"{way(axis, correction.travel_mm[axis], correction.side)}"
+def correction_words(correction: Correction) -> Said:
+    """The way back of a point along the axes that are not within: "14.2 ± 0.2 forward"."""
+    return listed(
+        say(
+            "{far} ± {U} {way}",
+            far=number(abs(correction.travel_mm[axis]), 1),
+            U=number(correction.U_mm[axis], 1),
+            way=_WAYS[way(axis, correction.travel_mm[axis], correction.side)],
+        )
         for axis in range(3)
         if correction.axis_verdicts[axis] != "within"
     )
+
+
+_WAYS = {
+    "forward": say("forward"),
+    "rearward": say("rearward"),
+    "outboard": say("outboard"),
+    "inboard": say("inboard"),
+    "left": say("to the left"),
+    "right": say("to the right"),
+    "up": say("up"),
+    "down": say("down"),
+}
 
 
 def damage_document(result: Result) -> dict[str, Any]:
@@ -170,6 +287,14 @@ def damage_document(result: Result) -> dict[str, Any]:
                 "width_mm": _figure(zone.frame.width_mm),
                 "tolerance_mm": _figure(zone.tolerance_mm),
                 "misfit": _figure(zone.misfit),
+                "corners": [
+                    {
+                        "side": corner.side,
+                        "change_mm": [_figure(v) for v in corner.change_mm],
+                        "U_mm": [_figure(v) for v in corner.U_mm],
+                    }
+                    for corner in zone.corners
+                ],
                 "terms": [
                     {
                         "term": term.term,
@@ -243,7 +368,7 @@ def damage_section(result: Result, language: Language) -> dict[str, Any]:
     times = drawing.exaggeration(result.deviations.rows)
     return {
         "zones": [_zone_row(zone, damage) for zone in damage.zones],
-        "missing": missing_zones(damage),
+        "missing": missing_zones(damage) or "",
         "scatter": number(damage.scatter_mm, 1),
         "times": times,
         "plan": Markup(drawing.svg(draw_zones(result, damage, times), language.put)),
@@ -265,7 +390,7 @@ def damage_section(result: Result, language: Language) -> dict[str, Any]:
             }
             for one in result.corrections
         ],
-        "cautions": CAUTIONS,
+        "cautions": [say(caution) for caution in CAUTIONS],
         "suspension": [_suspension_row(one) for one in result.suspension],
     }
 
@@ -285,7 +410,7 @@ def draw_zones(
     margin = 46.0
     scale = (width_px - 2.0 * margin) / (high[0] - low[0])
     sketch = drawing.Drawing(
-        "Plan of the zones, front to the left", width_px, (high[1] - low[1]) * scale + 74.0
+        say("Plan of the zones, front to the left"), width_px, (high[1] - low[1]) * scale + 74.0
     )
 
     def px(place: np.ndarray) -> tuple[float, float]:
@@ -315,7 +440,12 @@ def draw_zones(
         middle = px(np.mean(corners, axis=0))
         sketch.write(
             (middle[0], 18.0),
-            f"{ZONE_NAMES[zone.zone]}: {look.mark} {zone_verdict(zone)}",
+            say(
+                "{section}: {mark} {verdict}",
+                section=_SECTIONS[zone.zone],
+                mark=look.mark,
+                verdict=VERDICTS[zone_verdict(zone)],
+            ),
             look.ink,
             "middle",
             True,
@@ -339,8 +469,8 @@ def draw_zones(
             label = start - along * 12.0
             sketch.write((label[0], label[1] + 5.0), f"{row.point} {row.side}", anchor="middle")
     foot = sketch.height_px - 12.0
-    sketch.write((margin, foot), "◀ FRONT", bold=True)
-    sketch.write((width_px - margin, foot), "left side of the car below", drawing.FAINT, "end")
+    sketch.write((margin, foot), say("◀ FRONT"), bold=True)
+    sketch.write((width_px - margin, foot), say("left side of the car"), drawing.FAINT, "end")
     return sketch
 
 
@@ -354,7 +484,7 @@ def _zone_row(zone: Zone, damage: Damage) -> dict[str, Any]:
     return {
         "name": ZONE_NAMES[zone.zone],
         "look": LOOKS[verdict],
-        "verdict": verdict,
+        "verdict": VERDICTS[verdict],
         "sentence": zone_sentence(zone, damage.local),
         "points": ", ".join(zone.points),
         "terms": [
@@ -370,13 +500,24 @@ def _zone_row(zone: Zone, damage: Damage) -> dict[str, Any]:
     }
 
 
-def _judged(term: Term) -> str:
-    """One word or two for the table."""
+def _judged(term: Term) -> Said:
+    """A few words for the table."""
     if term.by_turn:
-        return "by the turn sideways"
-    if term.shown:
-        return {"out": "out", "within": "changed, within"}.get(term.verdict, "changed, undecided")
-    return "none shown" if term.verdict == "within" else "cannot tell"
+        return say("by the turn sideways")
+    if not term.shown:
+        return say("none shown") if term.verdict == "within" else say("cannot tell")
+    if term.verdict == "out":
+        return say("out")
+    return say("changed, within") if term.verdict == "within" else say("changed, undecided")
+
+
+_SUSPENSION_WORDS = {
+    ("front", "camber"): say("Front camber"),
+    ("front", "caster"): say("Front caster"),
+    ("rear", "camber"): say("Rear camber"),
+    ("rear", "caster"): say("Rear caster"),
+    ("", "wheelbase"): say("Wheelbase"),
+}
 
 
 def _suspension_row(change: SuspensionChange) -> dict[str, Any]:
@@ -384,41 +525,35 @@ def _suspension_row(change: SuspensionChange) -> dict[str, Any]:
 
     def told(figure: Figure | None) -> str:
         if figure is None:
-            return "–"
-        return f"{signed(figure.value, decimals)} ± {number(figure.U, decimals)} {unit}"
+            return number(math.nan, 1)
+        return say(
+            "{value} ± {U} {unit}",
+            value=signed(figure.value, decimals),
+            U=number(figure.U, decimals),
+            unit=unit,
+        )
 
     both = change.difference
+    if both is None:
+        judged = say("one side is missing")
+    else:
+        judged = say("left and right differ") if both.shown else say("no difference shown")
     return {
-        "name": f"{change.axle} {change.what}".strip().capitalize(),
+        "name": _SUSPENSION_WORDS[change.axle, change.what],
         "left": told(change.left),
         "right": told(change.right),
         "difference": told(both),
-        "judged": "one side is missing"
-        if both is None
-        else ("left and right differ" if both.shown else "no difference shown"),
+        "judged": judged,
         "points": ", ".join(change.points),
     }
 
 
-def _departure(one: LocalDamage) -> str:
-    """The axes along which it surely departs, else the largest: "5.5 ± 2.0 mm inward"."""
-    axes = [a for a in range(3) if abs(one.departure_mm[a]) > one.U_mm[a]]
-    axes = axes or [int(np.abs(one.departure_mm / one.U_mm).argmax())]
-    return ", ".join(
-        f"{number(abs(one.departure_mm[a]), 1)} ± {number(one.U_mm[a], 1)} mm "
-        f"{direction(a, one.departure_mm[a], one.side)}"
-        for a in axes
-    )
-
-
-def _place(point: str, side: str) -> str:
-    return f"{point} {_SIDES.get(side, side)}"
-
-
 def _with_u(value: float, U: float) -> str:
     if not math.isfinite(value):
-        return "–"
-    return f"{signed(value, 1)} ± {number(U, 1)}" if U < _VAGUE_MM else "cannot tell"
+        return number(value, 1)
+    if U >= _VAGUE_MM:
+        return say("cannot tell")
+    return say("{value} ± {U}", value=signed(value, 1), U=number(U, 1))
 
 
 def _figure(value: float) -> float | None:

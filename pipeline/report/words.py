@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.budget import SOURCES, BudgetRow
+from pipeline.damage import LocalDamage
 from pipeline.deviation import DeviationRow, Verdict
 from pipeline.findings import Severity
 from pipeline.job import CardOnPoint
@@ -104,7 +105,7 @@ def decimals_for(uncertainties_mm: np.ndarray) -> int:
     return 2 if finite.size and float(np.median(finite)) < 0.5 else 1
 
 
-def place_name(row: DeviationRow | CardOnPoint | BudgetRow) -> str:
+def place_name(row: DeviationRow | CardOnPoint | BudgetRow | LocalDamage) -> str:
     """A point as people say it: "A left"."""
     if row.side == "L":
         return say("{point} left", point=row.point)

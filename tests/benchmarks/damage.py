@@ -31,7 +31,8 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from calib.frames import Array, rotations
-from pipeline.damage import BUILD_SCATTER_MM, find_damage
+from pipeline.base_points import build_sd_mm
+from pipeline.damage import find_damage
 from pipeline.datum import fit_frame
 from pipeline.deviation import DeviationTable, deviation_table
 from pipeline.job import CardOnPoint
@@ -53,6 +54,8 @@ PAIRS = {
 AMOUNTS_MM = (3.0, 6.0, 15.0, 40.0)
 TERMS = ("mash", "diamond", "sway", "height", "twist")
 TOLERANCE_MM = 3.0
+BUILD_MM = build_sd_mm(TOLERANCE_MM)
+"""0.5 mm: the scatter that is assumed."""
 DATUM_MM = 125.0
 """Mean height of the base points."""
 NEAR_MM = {"front": 905.0, "rear": -1130.0}
@@ -218,7 +221,7 @@ def tally(
     amount_mm: float,
     vehicles: int,
     zone: str | None = None,
-    scatter_mm: float = BUILD_SCATTER_MM,
+    scatter_mm: float = BUILD_MM,
 ) -> Tally:
     """Measure invented vehicles with these terms planted, signs and zone at random."""
     rng = np.random.default_rng(hash_of(name))
@@ -271,21 +274,21 @@ def _covariances() -> list[Array]:
 def rows(vehicles: int) -> list[tuple[str, tuple[str, ...], float, int, str | None, float]]:
     """What the table holds."""
     listed: list[tuple[str, tuple[str, ...], float, int, str | None, float]] = []
-    for scatter in (0.2, BUILD_SCATTER_MM, 0.7, 1.0):
+    for scatter in (0.2, BUILD_MM, 0.7, 1.0):
         listed.append((f"sound, built to {scatter:g} mm", (), 0.0, vehicles, None, scatter))
     for amount in AMOUNTS_MM:
         for term in TERMS:
-            listed.append((f"{term} {amount:g} mm", (term,), amount, vehicles, None, 0.5))
+            listed.append((f"{term} {amount:g} mm", (term,), amount, vehicles, None, BUILD_MM))
     pairs = list(itertools.combinations(TERMS, 2))
     for amount in AMOUNTS_MM:
         for pair in pairs:
             name = f"{' + '.join(pair)} {amount:g} mm"
-            listed.append((name, pair, amount, -(-vehicles // len(pairs)), None, 0.5))
-        listed.append((f"all five {amount:g} mm", TERMS, amount, vehicles, None, 0.5))
+            listed.append((name, pair, amount, -(-vehicles // len(pairs)), None, BUILD_MM))
+        listed.append((f"all five {amount:g} mm", TERMS, amount, vehicles, None, BUILD_MM))
     for amount in AMOUNTS_MM:
         for term in ("twist", "diamond"):
             name = f"centre, {term} {amount:g} mm"
-            listed.append((name, (term,), amount, vehicles, "centre", 0.5))
+            listed.append((name, (term,), amount, vehicles, "centre", BUILD_MM))
     return listed
 
 

@@ -1,7 +1,6 @@
 """Fixtures that every test may use."""
 
 import os
-import shutil
 from pathlib import Path
 
 # Before NumPy is imported: the matrices here are small, and BLAS threads that wait for each other
@@ -29,10 +28,15 @@ def rng() -> np.random.Generator:
 
 @pytest.fixture(scope="session")
 def solved_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo job solved from a third of its photos, lens "self"; tests only read it."""
+    """The demo job solved from a third of its photos, lens "self"; tests only read it.
+
+    The photos tell place, serial numbers and owner, as a phone's may (``tests.private_photos``).
+    """
     from pipeline.job import read_job
+    from pipeline.report.page import write_report
     from pipeline.solve import solve
     from pipeline.tables import write_tables
+    from tests.private_photos import with_secrets
 
     demo = Path(__file__).resolve().parents[1] / "sample_images" / "job"
     folder = tmp_path_factory.mktemp("solved") / "van"
@@ -42,7 +46,8 @@ def solved_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
         text = text.replace('lens = "phone.toml"', 'lens = "self"')
         (folder / name).write_text(text, encoding="utf-8")
     for photo in sorted((demo / "photos").iterdir())[::3]:
-        shutil.copy(photo, folder / "photos")
-    result, _ = solve(read_job(folder), lambda stage, done, total: None)
+        (folder / "photos" / photo.name).write_bytes(with_secrets(photo.read_bytes()))
+    result, sightings = solve(read_job(folder), lambda stage, done, total: None)
     write_tables(result, folder / "results")
+    write_report(result, sightings, folder / "results" / "report.html")
     return folder

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
@@ -38,6 +39,7 @@ STEM_U_MM = 0.05
 _KEYS = (
     *("title", "parts", "temperature_c", "tolerance_mm", "lens", "seating_u_mm"),
     *("stem_u_mm", "body_alpha_per_k", "bar", "datum", "marks", "mark", "language", "inches"),
+    *("date", "technician"),
 )
 _BAR_KEYS = ("cards", "length_mm", "U_mm", "alpha_per_k")
 _MARKS_KEYS = ("dictionary", "side_mm", "ids")
@@ -83,6 +85,8 @@ class Job:
     inches : whether the page shows inches beside millimetres.
     build_sd_mm : how far sound bodies scatter about the sheet (standard deviation per axis), None
         for the default of ``pipeline.base_points.build_sd_mm``.
+    date : of the photos, as YYYY-MM-DD, or "".
+    technician : initials, or "".
     """
 
     folder: Path
@@ -102,6 +106,8 @@ class Job:
     language: str = ""
     inches: bool = False
     build_sd_mm: float | None = None
+    date: str = ""
+    technician: str = ""
 
 
 def read_job(folder: Path) -> Job:
@@ -154,6 +160,8 @@ def read_job(folder: Path) -> Job:
         language=_language(settings),
         inches=settings.yes("inches", False),
         build_sd_mm=build_sd_mm,
+        date=_date(settings),
+        technician=_initials(settings),
     )
 
 
@@ -246,6 +254,11 @@ _JOB_TEMPLATE = f"""\
 # Settings of this job. Lengths in mm, temperatures in degrees C.
 
 title = TITLE
+
+# When it was measured and by whom (initials only), if the report is to say so. Keep the owner's
+# name and the number plate out of the title: the report shows it.
+# date = 2026-05-12
+# technician = "K. I."
 
 # Mechanical parts (engine, axles) in or out: picks the rows of sheet.csv that hold.
 parts = "in"
@@ -475,6 +488,34 @@ def _check_card(card: int, where: str) -> None:
         card_of(card)
     except UserError as error:
         raise UserError(f"there is no card {shown_value(card)}", where, error.remedy) from error
+
+
+def _date(settings: Table) -> str:
+    """A date, written as TOML's own or as a text."""
+    value = settings.value("date", "")
+    if isinstance(value, datetime.datetime) or not isinstance(value, datetime.date | str):
+        raise settings.wrong("date", f"{shown_value(value)} is not a date", "write it 2026-05-12")
+    if value == "":
+        return ""
+    try:
+        return datetime.date.fromisoformat(str(value)).isoformat()
+    except ValueError as error:
+        raise settings.wrong(
+            "date", f"{shown(str(value))} is not a date", "write it 2026-05-12"
+        ) from error
+
+
+def _initials(settings: Table) -> str:
+    """Initials only: the report leaves the shop."""
+    text = settings.text("technician", "", may_be_empty=True).strip()
+    letters = text.replace(".", "").replace(" ", "").replace("-", "")
+    if text and not (letters.isalpha() and len(letters) <= 4):
+        raise settings.wrong(
+            "technician",
+            f"{shown(text)} is more than initials",
+            "give four letters at most: the report leaves the shop",
+        )
+    return text
 
 
 def _lens(settings: Table, folder: Path) -> Path | None:

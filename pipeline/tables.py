@@ -412,6 +412,8 @@ def _pose(pose: Pose | None) -> dict[str, Any] | None:
 def _settings(job: Job) -> dict[str, Any]:
     return {
         "title": job.title,
+        "date": job.date,
+        "technician": job.technician,
         "parts": job.parts,
         "temperature_c": _number(job.temperature_c),
         "tolerance_mm": _number(job.tolerance_mm),

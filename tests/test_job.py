@@ -399,3 +399,34 @@ def test_any_rows_are_cards_or_a_user_error(
         assert error.where.startswith("cards.csv")  # noqa: PT017 (either is right)
     else:
         assert all(card.stem_mm >= 0.0 for card in cards)
+
+
+@pytest.mark.parametrize(
+    ("lines", "date", "technician"),
+    [
+        ("", "", ""),
+        ('date = 2026-05-12\ntechnician = "K. I."', "2026-05-12", "K. I."),
+        ('date = "2026-05-12"\ntechnician = ""', "2026-05-12", ""),
+    ],
+)
+def test_date_and_initials(tmp_path: Path, lines: str, date: str, technician: str) -> None:
+    (tmp_path / "job.toml").write_text(f'parts = "in"\n{lines}\n', encoding="utf-8")
+    job = read_job(tmp_path)
+    assert (job.date, job.technician) == (date, technician)
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("date = 2026-05-12T10:00:00", "is not a date; write it 2026-05-12."),
+        ('date = "12.5.2026"', "'12.5.2026' is not a date"),
+        ("date = 20260512", "20260512 is not a date"),
+        ('technician = "Kim Invented"', "is more than initials; give four letters at most"),
+        ('technician = "K1"', "is more than initials"),
+    ],
+)
+def test_no_date_and_no_initials(tmp_path: Path, line: str, said: str) -> None:
+    (tmp_path / "job.toml").write_text(f'parts = "in"\n{line}\n', encoding="utf-8")
+    with pytest.raises(UserError) as caught:
+        read_job(tmp_path)
+    assert said in str(caught.value)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -58,11 +59,13 @@ def test_results_tell_nothing(solved_demo: Path, tmp_path: Path) -> None:
         "from,from_side,to,to_side,reading_mm,mode\nE,L,E,R,837,centres\nE,L,G,R,1000,centres\n",
         encoding="utf-8",
     )
-    assert CliRunner().invoke(app, ["tape", str(solved_demo), str(readings)]).exit_code == 1
-    names = {file.name for file in (solved_demo / "results").iterdir()}
+    job = tmp_path / "van"
+    shutil.copytree(solved_demo, job)
+    assert CliRunner().invoke(app, ["tape", str(job), str(readings)]).exit_code == 1
+    names = {file.name for file in (job / "results").iterdir()}
     assert {"report.html", "result.json", "tape.json", "tape.csv", "points.csv"} <= names
-    assert secrets_in(solved_demo / "results", [str(solved_demo.parent), str(tmp_path)]) == []
-    html = (solved_demo / "results" / "report.html").read_text(encoding="utf-8")
+    assert secrets_in(job / "results", [str(solved_demo.parent), str(tmp_path)]) == []
+    html = (job / "results" / "report.html").read_text(encoding="utf-8")
     assert len(_PICTURE.findall(html)) >= 8  # there were pictures to look into
 
 

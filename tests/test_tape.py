@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.cli import app
@@ -93,6 +93,7 @@ def test_permitted_errors_of_oiml_r_35_1() -> None:
     assert permitted_error_mm(800.0, "III") == pytest.approx(1.0)
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.floats(-2000, 2000), min_size=6, max_size=6),
     st.sampled_from(["centres", "near edges", "far edges"]),

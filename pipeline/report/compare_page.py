@@ -92,6 +92,7 @@ def compare_html(comparison: Comparison) -> str:
 def _session(job: Measured) -> dict[str, Any]:
     return {
         "title": job.title,
+        "date": job.settings.get("date", ""),
         "points": len(job.points),
         "out": sum(row.verdict == "out" for row in job.points),
         "warning": " ".join(job.warnings),

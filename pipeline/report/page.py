@@ -91,6 +91,8 @@ def page_html(
     script = "".join((here / "scripts" / name).read_text(encoding="utf-8") for name in _SCRIPTS)
     page = {
         "title": result.job.title or say("Untitled job"),
+        "date": result.job.date,
+        "technician": result.job.technician,
         "rendered": "render" in result.job.title.lower(),
         "scaled": result.scaled,
         "answer": words.answer(result),

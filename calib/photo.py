@@ -8,10 +8,12 @@ profile serves all formats of one phone.
 
 from __future__ import annotations
 
+import functools
 import io
 import math
 import os
 import re
+import stat
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -30,8 +32,18 @@ from targets.errors import UserError
 SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"})
 """What counts as a photo in a folder (lower case)."""
 
-MAX_PIXELS = 300_000_000
+MAX_PIXELS = 220_000_000
 """Larger pictures are refused before they are decoded: no phone makes them."""
+
+MAX_BYTES = 400_000_000
+"""Larger files are no photos, but films or worse; they are refused before they are read."""
+
+_FORMATS = ("JPEG", "PNG", "TIFF", "HEIF", "AVIF", "WEBP", "BMP")
+"""What is opened, whatever a file is called. Pillow would also start other programs (EPS)."""
+_FILMS = ("PNG", "WEBP", "AVIF")
+"""Of these, those that may move. Several pictures in MPO, HEIC and TIFF are of one moment."""
+_BOMB_PIXELS, _BOMB_BYTES_PER_PIXEL = 40_000_000, 0.01
+"""Nothing large that a camera took is so small in the file; a prepared file may be (a bomb)."""
 
 ZOOM_TOLERANCE = 0.005
 """Digital zoom nearer to 1 than this is none: phones write 1.0007 for their plain 1x setting."""
@@ -121,7 +133,7 @@ def photo_paths(folder: Path) -> list[Path]:
 
     Raises
     ------
-    UserError : there is no such folder, or it may not be read.
+    UserError : there is no such folder, it may not be read, or a name in it is not text.
     """
     try:
         entries = sorted(folder.iterdir())
@@ -129,11 +141,22 @@ def photo_paths(folder: Path) -> list[Path]:
         raise UserError(
             f"cannot read this folder ({error.strerror})", str(folder), "check its name"
         ) from error
-    return [
+    paths = [
         p
         for p in entries
-        if p.suffix.lower() in SUFFIXES and not p.name.startswith(".") and p.is_file()
+        # A link that leads nowhere is listed, so that somebody hears of it.
+        if p.suffix.lower() in SUFFIXES
+        and not p.name.startswith(".")
+        and (p.is_file() or (p.is_symlink() and not p.exists()))
     ]
+    for path in paths:
+        try:
+            path.name.encode("utf-8")
+        except UnicodeEncodeError as error:  # bytes of another character set, on Linux
+            raise UserError(
+                f"the file name {path.name!a} is not UTF-8 text", str(folder), "rename the file"
+            ) from error
+    return paths
 
 
 def read_header(path: Path) -> PhotoHeader:
@@ -144,6 +167,7 @@ def read_header(path: Path) -> PhotoHeader:
     UserError : missing, empty or unreadable file, not a picture, or more than ``MAX_PIXELS``.
     """
     try:
+        _require_file(path)
         stream = path.open("rb")
     except OSError as error:
         raise _unreadable(path, error) from error
@@ -239,6 +263,17 @@ def _unreadable(path: Path, error: OSError) -> UserError:
     )
 
 
+def _require_file(path: Path) -> None:
+    """An ordinary file of a size that a photo may have: a pipe would be waited for for ever."""
+    status = path.stat()
+    if not stat.S_ISREG(status.st_mode):
+        raise UserError("is no file", path.name, "put the photo itself there")
+    if status.st_size > MAX_BYTES:
+        raise UserError(
+            f"has {status.st_size / 1e6:.0f} MB, more than any photo", path.name, "take it out"
+        )
+
+
 def _not_a_picture(path: Path) -> UserError:
     return UserError(
         "is not a picture that can be read",
@@ -255,6 +290,7 @@ def _damaged(path: Path) -> UserError:
 
 def _read(path: Path) -> bytes:
     try:
+        _require_file(path)
         return path.read_bytes()
     except OSError as error:
         raise _unreadable(path, error) from error
@@ -262,14 +298,39 @@ def _read(path: Path) -> bytes:
 
 def _open(stream: BinaryIO, path: Path) -> Image.Image:
     """Pillow's view of the header; pixels stay undecoded."""
-    if stream.seek(0, os.SEEK_END) == 0:
+    size_bytes = stream.seek(0, os.SEEK_END)
+    if size_bytes == 0:
         raise UserError("is empty", path.name, "copy it from the phone again, or take it out")
     stream.seek(0)
     try:
-        return Image.open(stream)
+        image = Image.open(stream, formats=_formats())
     # Hostile or damaged files make Pillow and libheif raise anything, from SyntaxError on.
     except Exception as error:
         raise _not_a_picture(path) from error
+    width_px, height_px = image.size
+    if width_px * height_px > MAX_PIXELS:
+        raise UserError(
+            f"claims {width_px} x {height_px} pixels, more than any phone makes",
+            path.name,
+            "use the original file from the camera",
+        )
+    pixels = width_px * height_px
+    if pixels > _BOMB_PIXELS and size_bytes < _BOMB_BYTES_PER_PIXEL * pixels:
+        raise UserError(
+            f"claims {width_px} x {height_px} pixels in {size_bytes} bytes, too few for a photo",
+            path.name,
+            "use the original file from the camera",
+        )
+    if image.format in _FILMS and getattr(image, "is_animated", False):
+        raise UserError("is a moving picture", path.name, "use photos")
+    return image
+
+
+@functools.cache
+def _formats() -> list[str]:
+    """Those that this Pillow can open; it fails on names that it does not know."""
+    Image.init()
+    return [name for name in _FORMATS if name in Image.OPEN]
 
 
 def _decode(data: bytes, image: Image.Image, turned: int, flags: int, path: Path) -> Pixels:
@@ -313,12 +374,6 @@ def _bytes(pixels: object) -> Pixels:
 def _inspect(image: Image.Image, path: Path) -> tuple[PhotoHeader, int]:
     """Header, and the orientation that the decoder of this format applies by itself (1: none)."""
     width_px, height_px = image.size
-    if width_px * height_px > MAX_PIXELS:
-        raise UserError(
-            f"claims {width_px} x {height_px} pixels, more than any phone makes",
-            path.name,
-            "use the original file from the camera",
-        )
     tags = _exif(image)
     orientation = _orientation(tags.get(ExifTags.Base.Orientation))
     written = (

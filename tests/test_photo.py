@@ -3,6 +3,7 @@
 Facts about the samples: photos/exif_samples/NOTES.md beside the repository.
 """
 
+import os
 import struct
 import zlib
 from pathlib import Path
@@ -421,6 +422,76 @@ def test_absurd_size_is_refused_before_decoding(
             read(path)
 
 
+def test_a_bomb_is_refused_before_decoding(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A whole PNG of one grey: 108 Mpx, as large phones make them, in a few kilobytes."""
+    path = tmp_path / "a.png"
+    Image.new("1", (12_000, 9_000)).save(path)
+    monkeypatch.setattr(photo, "_decode", None)
+    for read in (read_header, read_grey, lambda p: read_preview(p, 100)):
+        with pytest.raises(UserError, match=r"claims 12000 x 9000 pixels in \d+ bytes, too few"):
+            read(path)
+
+
+def test_a_huge_file_is_refused_before_reading(tmp_path: Path) -> None:
+    path = tmp_path / "film.jpg"
+    path.touch()
+    os.truncate(path, 5_000_000_000)
+    for read in (read_header, read_grey, lambda p: read_preview(p, 100)):
+        with pytest.raises(UserError, match=r"film\.jpg: has 5000 MB, more than any photo"):
+            read(path)
+
+
+@pytest.mark.parametrize("kind", ["png", "tiff", "webp", "bmp", "avif", "heif", "jpeg2000", "gif"])
+def test_a_wrong_extension_does_no_harm(
+    tmp_path: Path, rng: np.random.Generator, kind: str
+) -> None:
+    """What the file is decides, not what it is called; what no camera writes is no photo."""
+    image = picture(rng)
+    image.save(tmp_path / "a.jpg", format=kind, **({"quality": 95} if kind in "webp avif" else {}))
+    if kind in ("jpeg2000", "gif"):
+        with pytest.raises(UserError, match="is not a picture that can be read"):
+            read_grey(tmp_path / "a.jpg")
+    else:
+        assert np.abs(read_grey(tmp_path / "a.jpg") - grey_of(image)).mean() < 4
+
+
+def test_no_other_program_is_started(
+    tmp_path: Path, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A PostScript file called a photo would be handed to an interpreter that runs its text."""
+    picture(rng).save(tmp_path / "a.jpg", format="EPS")
+    monkeypatch.setattr("subprocess.Popen", None)
+    for read in (read_header, read_grey):
+        with pytest.raises(UserError, match="is not a picture that can be read"):
+            read(tmp_path / "a.jpg")
+
+
+@pytest.mark.parametrize("kind", ["png", "webp"])
+def test_a_moving_picture_is_no_photo(tmp_path: Path, rng: np.random.Generator, kind: str) -> None:
+    image = picture(rng)
+    image.save(tmp_path / f"a.{kind}", save_all=True, append_images=[image.transpose(0)])
+    with pytest.raises(UserError, match="is a moving picture"):
+        read_header(tmp_path / f"a.{kind}")
+
+
+def test_several_pages_are_one_photo(tmp_path: Path, rng: np.random.Generator) -> None:
+    """Phones append a second picture (MPO), scanners a small one (TIFF): the first is measured."""
+    image = picture(rng)
+    for name in ("a.tif", "a.mpo"):
+        image.save(tmp_path / name, save_all=True, append_images=[image.transpose(0)])
+        assert np.abs(read_grey(tmp_path / name) - grey_of(image)).mean() < 4
+
+
+def test_progressive_jpeg(tmp_path: Path, rng: np.random.Generator) -> None:
+    image = picture(rng)
+    image.save(tmp_path / "a.jpg", quality=95, progressive=True)
+    assert np.abs(read_grey(tmp_path / "a.jpg") - grey_of(image)).mean() < 2
+    data = (tmp_path / "a.jpg").read_bytes()
+    (tmp_path / "a.jpg").write_bytes(data[: len(data) // 2])
+    with pytest.raises(UserError, match="is damaged or cut short"):
+        read_grey(tmp_path / "a.jpg")
+
+
 # Folders
 
 
@@ -433,7 +504,42 @@ def test_photo_paths(tmp_path: Path) -> None:
         photo_paths(tmp_path / "nowhere")
 
 
-def test_odd_file_names(tmp_path: Path, rng: np.random.Generator) -> None:
-    path = save(picture(rng), tmp_path / "Übung – 写真 #1 (копия).jpg")
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("Übung – 写真 #1 (копия).jpg", "U\u0308bung.jpg", "🚗🔧.jpg", "con.jpg", "a:b.jpg"),
+        *(" .jpg", "-rf.jpg", "a\nb.jpg", "%s{}.jpg", f"{'long' * 50}.jpg", "a.png.jpg"),
+    ],
+)
+def test_odd_file_names(tmp_path: Path, rng: np.random.Generator, name: str) -> None:
+    path = save(picture(rng), tmp_path / name)
     assert photo_paths(tmp_path) == [path]
+    assert read_header(path).name == name
     assert read_grey(path).shape == (300, 400)
+
+
+def test_a_name_that_is_no_text_is_told(tmp_path: Path) -> None:
+    (tmp_path / os.fsdecode(b"\xfc.jpg")).touch()
+    with pytest.raises(UserError, match=r"the file name '\\udcfc.jpg' is not UTF-8 text; rename"):
+        photo_paths(tmp_path)
+
+
+def test_links(tmp_path: Path, rng: np.random.Generator) -> None:
+    """A link to a photo is a photo; one that leads nowhere, or in a circle, is named."""
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    save(picture(rng), tmp_path / "a.jpg")
+    (photos / "1.jpg").symlink_to(tmp_path / "a.jpg")
+    (photos / "2.jpg").symlink_to(tmp_path / "gone.jpg")
+    (photos / "3.jpg").symlink_to(photos / "3.jpg")
+    (photos / "4.jpg").symlink_to(tmp_path)
+    (photos / "5.jpg").symlink_to("/dev/zero")
+    os.mkfifo(photos / "6.jpg")
+    assert [p.name for p in photo_paths(photos)] == ["1.jpg", "2.jpg", "3.jpg"]
+    assert read_grey(photos / "1.jpg").shape == (300, 400)
+    for name in ("2.jpg", "3.jpg"):
+        with pytest.raises(UserError, match=f"{name}: cannot read this file"):
+            read_header(photos / name)
+    for name in ("5.jpg", "6.jpg"):
+        with pytest.raises(UserError, match=f"{name}: is no file"):
+            read_header(photos / name)

@@ -126,12 +126,18 @@ def sheet_scatter_mm(points_mm: Array, sheet_mm: Array, covariance_mm2: Array) -
     pose = closest_pose(points_mm, sheet_mm)
     turned = pose.apply(points_mm)
     rigid = by_frame(turned)
-    # What is square to all rigid motions, then the directions in which the measurement is diagonal.
+    # What is square to all rigid motions.
     complement = np.linalg.svd(rigid)[0][:, 6:]
     turn = np.kron(np.eye(len(points_mm)), pose.rotation)
-    own, vectors = np.linalg.eigh(complement.T @ turn @ covariance_mm2 @ turn.T @ complement)
-    own = np.maximum(own, 1e-12)
-    squares = (vectors.T @ complement.T @ (turned - sheet_mm).ravel()) ** 2
+    measured = complement.T @ turn @ covariance_mm2 @ turn.T @ complement
+    return scatter_of(measured, complement.T @ (turned - sheet_mm).ravel())
+
+
+def scatter_of(covariance_mm2: Array, residuals_mm: Array) -> float:
+    """The same of residuals (f,) with covariance (f, f) of the measurement plus s^2 I."""
+    own, vectors = np.linalg.eigh(covariance_mm2)
+    own = np.maximum(own, 1e-12)  # along the axes in which the measurement is diagonal
+    squares = (vectors.T @ residuals_mm) ** 2
     least = float(own.mean())
     largest = max(least, float(squares.sum()))
     total = least * np.exp(np.linspace(0.0, np.log(1e6 * largest / least), 2000))

@@ -16,6 +16,7 @@ from pipeline.printing import CardShape, PrintScale
 from pipeline.reliability import CardReliability
 from pipeline.scale import BarReading
 from pipeline.solution import Solution
+from pipeline.symmetry import LEAST_PAIRS, Symmetry
 
 _FEW_PHOTOS = 4
 _UNSEEN_SHARE = 1.0 / 3.0
@@ -212,6 +213,36 @@ def card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]
                 )
             )
     return findings
+
+
+def symmetry_findings(job: Job, symmetry: Symmetry | None) -> list[Finding]:
+    """That left and right could not be compared, where there is nothing else to compare with."""
+    sided = [row for row in job.cards if row.side != "C"]
+    if job.sheet is not None or not sided:
+        return []
+    if symmetry is not None:
+        if symmetry.agree:
+            return []
+        return [
+            Finding(
+                "symmetry-unclear",
+                "warning",
+                "cards.csv",
+                "Fewer than half of the pairs share one centre plane, so which of them moved "
+                "cannot be told; the diagonals do not depend on it.",
+                "Check that left and right are not swapped in cards.csv; put cards on more pairs "
+                "far from the damage.",
+            )
+        ]
+    return [
+        Finding(
+            "symmetry-none",
+            "note",
+            "cards.csv",
+            f"Left and right cannot be compared: fewer than {LEAST_PAIRS} pairs were measured.",
+            "Put cards on both sides of more points, far from the damage.",
+        )
+    ]
 
 
 def reliability_findings(job: Job, reliability: Sequence[CardReliability]) -> list[Finding]:

@@ -156,7 +156,8 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         "no-sheet": Kind(
             _NOTE,
             "The job has no reference sheet.",
-            "There are no deviations; cards are given in an arbitrary frame.",
+            "There are no deviations; cards are given in an arbitrary frame. Left is compared with "
+            "right where three pairs or more were measured.",
         ),
         "not-converged": Kind(
             _FAULT,
@@ -190,6 +191,16 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             _WARNING,
             "Two independent starts did not lead to the same places of the cards.",
             "Some cards may be misplaced by more than their uncertainty.",
+        ),
+        "symmetry-none": Kind(
+            _NOTE,
+            "There is no sheet, and left and right cannot be compared either.",
+            "Nothing is said about damage.",
+        ),
+        "symmetry-unclear": Kind(
+            _WARNING,
+            "Fewer than half of the left and right pairs share one centre plane.",
+            "The plane was laid through all pairs, and their differences are very unsure.",
         ),
     }
 )

@@ -39,6 +39,7 @@ class Measured:
     photos, findings : as solved.
     inputs : (file, SHA-256) when the job was solved.
     changed : input files that differ now, came or went since then.
+    symmetry : left against right as result.json holds it, None with a sheet.
     """
 
     folder: Path
@@ -55,6 +56,7 @@ class Measured:
     findings: tuple[Finding, ...]
     inputs: tuple[tuple[str, str | None], ...]
     changed: tuple[str, ...]
+    symmetry: Mapping[str, Any] | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -173,6 +175,7 @@ def _measured(folder: Path, document: Mapping[str, Any]) -> Measured:
             for f in document["findings"]
         ),
         inputs=inputs,
+        symmetry=document.get("symmetry"),
         changed=_changed(folder, inputs),
     )
 

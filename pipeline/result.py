@@ -16,6 +16,7 @@ from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
 from pipeline.solution import Solution
 from pipeline.suspension import SuspensionChange
+from pipeline.symmetry import Symmetry
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,7 @@ class Result:
     reliability : how far each card could be off without the photos showing it.
     print_scale : size of the printed cards, None where no bar gave the scale.
     base_choice : which base points agree with the sheet, and what the tests say.
+    symmetry : left against right, for a job without a sheet.
     damage : what happened to each zone, None without base points or without a scale.
     corrections : the way back of each point that is out.
     suspension : what moved pick-up points mean for camber, caster and wheelbase.
@@ -115,6 +117,7 @@ class Result:
     reliability: tuple[CardReliability, ...] = ()
     print_scale: PrintScale | None = None
     base_choice: BaseChoice | None = None
+    symmetry: Symmetry | None = None
     damage: Damage | None = None
     corrections: tuple[Correction, ...] = ()
     suspension: tuple[SuspensionChange, ...] = ()

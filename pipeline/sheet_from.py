@@ -53,28 +53,30 @@ def sheet_from(measured: Measured) -> SheetMade:
             str(measured.folder),
             "measure the vehicle with a bar",
         )
-    if not measured.points:
+    places = _places(measured)
+    if not places:
         raise UserError(
             "this job has no points with length, width and height",
             str(measured.folder),
-            "say in cards.csv which card sits on which point, and solve it again",
+            "say in cards.csv which card sits on which point, three pairs or more, and solve again",
         )
     known = {p.name: p for p in measured.sheet}
     stated = measured.settings.get("build_sd_mm")
     table, u_all, warnings = [], [], []
-    for row in measured.points:
-        own = known.get(f"{row.point} {row.side}")
+    for name, position_mm, measured_U_mm in places:
+        point, side = name.rsplit(" ", 1)
+        own = known.get(name)
         tol_mm = own.tol_mm if own else float(measured.settings["tolerance_mm"])
         build_mm = build_sd_mm(tol_mm) if stated is None else float(stated)
-        u_mm = np.hypot(row.U_mm / 2.0, build_mm)
+        u_mm = np.hypot(measured_U_mm / 2.0, build_mm)
         u_all.append(u_mm)
-        length, width, height = row.position_mm
+        length, width, height = position_mm
         table.append(
             [
-                row.point,
-                row.side,
+                point,
+                side,
                 _figure(length),
-                _figure(width if row.side == "C" else abs(width)),
+                _figure(width if side == "C" else abs(width)),
                 _figure(height),
                 str(measured.settings["parts"]),
                 "yes" if own and own.base else "no",
@@ -90,6 +92,17 @@ def sheet_from(measured: Measured) -> SheetMade:
         warnings.append(
             f"{', '.join(out)} were out of tolerance: a sheet is made from a sound vehicle."
         )
+    if measured.symmetry is not None:
+        differ = [row["point"] for row in measured.symmetry["pairs"] if row["verdict"] == "out"]
+        if differ:
+            warnings.append(
+                f"{', '.join(differ)} differ left against right by more than the tolerance: a "
+                "sheet is made from a sound vehicle."
+            )
+        warnings.append(
+            "The vehicle had no sheet: widths are from its own centre plane, zeros of length and "
+            "height are the middle of its pairs."
+        )
     if not any(cells[6] == "yes" for cells in table):
         warnings.append(
             "No point is marked as base: write base = yes at six or more holes of the centre "
@@ -100,6 +113,18 @@ def sheet_from(measured: Measured) -> SheetMade:
     writer.writerow((*SHEET_COLUMNS, *MORE_COLUMNS))
     writer.writerows(table)
     return SheetMade(stream.getvalue(), len(table), np.array(u_all), tuple(warnings))
+
+
+def _places(measured: Measured) -> list[tuple[str, Array, Array]]:
+    """Name, position and U of each point, in the vehicle frame or that of the own centre plane."""
+    if measured.points:
+        return [(f"{r.point} {r.side}", r.position_mm, r.U_mm) for r in measured.points]
+    if measured.symmetry is None:
+        return []
+    return [
+        (one["name"], np.array(one["position_mm"]), np.array(one["U_mm"]))
+        for one in measured.symmetry["points"]
+    ]
 
 
 def _figure(value_mm: float) -> str:

@@ -15,6 +15,7 @@ from calib.photo import photo_paths
 from capture.cache import SightingCache
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
+from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.correction import corrections
@@ -28,6 +29,7 @@ from pipeline.diagnose import (
     photo_findings,
     print_findings,
     reliability_findings,
+    symmetry_findings,
 )
 from pipeline.job import Job
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
@@ -40,6 +42,7 @@ from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
 from pipeline.suspension import suspension_changes
+from pipeline.symmetry import Symmetry, symmetry_of
 from pipeline.vehicle_frame import vehicle_frame
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
@@ -162,6 +165,7 @@ def _evaluated(
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
     frame = vehicle_frame(job, holes)
+    symmetry = _symmetry(job, holes, solution) if job.sheet is None else None
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
     if not readings:
@@ -182,6 +186,7 @@ def _evaluated(
         *reliability_findings(job, reliability),
         *print_findings(printed, card_shapes(network, scale)),
         *frame.findings,
+        *symmetry_findings(job, symmetry),
     ]
     order = {"fault": 0, "warning": 1, "note": 2}
     return Result(
@@ -201,6 +206,7 @@ def _evaluated(
         reliability=reliability,
         print_scale=printed,
         base_choice=frame.choice,
+        symmetry=symmetry,
         damage=damage,
         corrections=corrections(deviations),
         suspension=suspension_changes(deviations, job.sheet, damage.scatter_mm)
@@ -376,6 +382,24 @@ def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution
 def _camera_root(network: NetworkFound) -> Array:
     """What the unknown camera constants add to the covariance of the dots, as a root (12 C, k)."""
     return np.sqrt(network.found.variance_factor) * network.found.camera_root
+
+
+def _symmetry(job: Job, holes: Holes, solution: Solution) -> Symmetry | None:
+    """Left against right, where no sheet says where the points belong."""
+    if not holes.rows:
+        return None
+    index = {card: i for i, card in enumerate(solution.cards)}
+    # Most cards face down, and z goes into the card.
+    up = np.median(card_axes(solution.dots_mm)[[index[r.card] for r in holes.rows], 2], axis=0)
+    return symmetry_of(
+        [f"{row.point} {row.side}" for row in holes.rows],
+        holes.positions_mm,
+        holes.covariance_mm2,
+        up,
+        build_sd_mm(job.tolerance_mm) if job.build_sd_mm is None else job.build_sd_mm,
+        job.tolerance_mm,
+        [row.note for row in holes.rows],
+    )
 
 
 def _deviations(

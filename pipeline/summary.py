@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.report import damage as damage_words
+from pipeline.report.sides import base_lines, symmetry_lines
 from pipeline.report.words import answer, moved, place_name, unmeasured, worst_first
 from pipeline.result import Result
 
@@ -31,7 +32,9 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         *_moved_points(result),
         *(damage_words.summary_lines(result.damage) if result.damage else ()),
         _points(result),
+        *symmetry_lines(result),
         *_uncertainty(result),
+        *base_lines(result),
         _cards(result),
         _scale(result),
         *_print_scale(result),

@@ -36,6 +36,7 @@ from pipeline.report.damage import damage_document
 from pipeline.report.words import answer, unmeasured
 from pipeline.result import CardRow, Result
 from pipeline.solution import CameraGroup, Solution
+from pipeline.symmetry import CANNOT, Symmetry
 from targets.atomic import write_text
 from targets.errors import UserError
 from targets.sums import sha256_of
@@ -228,6 +229,7 @@ def result_document(
             for point in (job.sheet.points if job.sheet else ())
         ],
         "base_check": _base_check(result.base_choice),
+        "symmetry": _symmetry(result.symmetry),
         **damage_document(result),
         "findings": [
             {
@@ -495,6 +497,46 @@ def _base_check(choice: BaseChoice | None) -> dict[str, Any] | None:
         "agreeing": congruence(choice.kept_points),
         "twist": pairs(choice.twist),
         "diagonals": pairs(choice.diagonals),
+    }
+
+
+def _symmetry(symmetry: Symmetry | None) -> dict[str, Any] | None:
+    if symmetry is None:
+        return None
+    U = 2.0 * np.sqrt(np.diag(symmetry.covariance_mm2)).reshape(-1, 3)
+    return {
+        "vehicle_from_network": _pose(symmetry.vehicle_from_network),
+        "scatter_mm": _number(symmetry.scatter_mm),
+        "agree": symmetry.agree,
+        "points": [
+            {"name": name, "position_mm": _numbers(place), "U_mm": _numbers(u)}
+            for name, place, u in zip(symmetry.names, symmetry.positions_mm, U, strict=True)
+        ],
+        "points_covariance_mm2": _triangle(
+            symmetry.covariance_mm2, "vehicle", list(symmetry.names)
+        ),
+        "pairs": [
+            {
+                "point": row.point,
+                "difference_mm": _numbers(row.difference_mm),
+                "U_mm": _numbers(row.U_mm),
+                "used": row.used,
+                "verdict": row.verdict,
+            }
+            for row in symmetry.pairs
+        ],
+        "comparisons": [
+            {
+                "what": one.what,
+                "points": list(one.points),
+                "left_mm": _number(one.left_mm),
+                "right_mm": _number(one.right_mm),
+                "U_mm": _number(one.U_mm),
+                "verdict": one.verdict,
+            }
+            for one in symmetry.comparisons
+        ],
+        "cannot": CANNOT,
     }
 
 

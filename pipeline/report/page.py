@@ -26,6 +26,7 @@ from pipeline.deviation import DeviationRow
 from pipeline.language import Figure, Language, Said, language_of, listed, say, say_count
 from pipeline.report import drawing, words
 from pipeline.report.damage import damage_section
+from pipeline.report.sides import base_words, symmetry_words
 from pipeline.report.space import space
 from pipeline.report.thumbnails import thumbnails
 from pipeline.result import Result
@@ -107,6 +108,8 @@ def page_html(
         "space": space(result),
         "damage": damage_section(result, told_in),
         "findings": _findings(result, told_in),
+        "symmetry": symmetry_words(result),
+        "base_check": base_words(result),
         "bars": _bars(result),
         "thumbnails": _thumbnails(result, sightings),
         "budget": _budget(result),

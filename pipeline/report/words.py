@@ -350,6 +350,8 @@ def _answer_without_deviations(result: Result) -> tuple[Said, Said]:
     )
     if result.vehicle_from_network is not None:
         return first, say("None of the measured points stands in the reference sheet.")
+    if result.symmetry is not None:
+        return first, say("The job has no reference sheet, so left was compared with right.")
     if result.job.sheet is None:
         return first, say(
             "The job has no reference sheet, so distances between cards are all there is to say."

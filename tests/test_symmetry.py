@@ -148,7 +148,7 @@ def test_nothing_depends_on_how_the_car_stands(
 
 
 def test_uncertainty_is_that_of_sampling(rng: np.random.Generator) -> None:
-    """50 sound cars that scatter by 0.4 mm and are measured to 0.2: 93 to 98 % within U, by chance 1 % more or less.
+    """50 sound cars that scatter by 0.4 mm and are measured to 0.2: 93 to 98 % within U.
 
     Of widths' differences, what the car is: its scatter is no error. So U is compared with the
     error of the difference against that of the true plane, y = 0.

@@ -233,6 +233,26 @@ def view_job(folder: Path, ply: Path | None) -> Outcome:
     return Outcome((f"Points, cards and photos in 3-D: {ply}",))
 
 
+def report_job(folder: Path, pdf: bool, output: Path | None, paper: str) -> Outcome:
+    """The report of a solved job on paper."""
+    from pipeline.measured import read_measured
+    from pipeline.report.paper import write_paper
+    from pipeline.tables import load_result_json
+
+    if not pdf:
+        raise UserError(
+            "the page results/report.html is written by datumshot solve",
+            str(folder),
+            "add --pdf to have the report on paper",
+        )
+    path = output or folder / "results" / "report.pdf"
+    _require_suffix(path, ".pdf")
+    measured = read_measured(folder)
+    document = load_result_json(folder / "results" / "result.json")
+    pages = write_paper(measured, document, path, paper)
+    return Outcome((f"Report on {_count(pages, 'page')}: {path}", *measured.warnings))
+
+
 def export_job(folder: Path, to: str, output: Path | None, progress: Progress) -> Outcome:
     """A solved job as files for other software."""
     from pipeline.exchange.export import export

@@ -399,6 +399,29 @@ def view(
     return actions.view_job(job, ply)
 
 
+@_command("report")
+def report(
+    job: Job,
+    pdf: Annotated[bool, typer.Option("--pdf", help="On paper, as a PDF.")] = False,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--output", metavar="PDF", help="Elsewhere than JOB/results/report.pdf."
+        ),
+    ] = None,
+    paper: Paper = "A4",
+) -> Outcome:
+    """Write the report of a solved job on paper: two to four pages, to sign and to keep.
+
+    It is made from JOB/results/result.json; photos need not be there any more.
+
+    \b
+    Example:
+      datumshot report van --pdf
+    """
+    return actions.report_job(job, pdf, output, paper)
+
+
 @_command("export")
 def export(
     job: Job,

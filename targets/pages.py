@@ -94,7 +94,7 @@ def cards_pdf(ids: Sequence[int], path: Path, paper: str = "A4") -> int:
     cards = [card_of(card_id) for card_id in dict.fromkeys(ids)]
     if not cards:
         raise UserError("no cards are asked for", "", "name some, such as 0-11,90,91")
-    size_mm = _paper_size_mm(paper)
+    size_mm = paper_size_mm(paper)
     sheets: list[list[Card]] = []
     for width_mm in dict.fromkeys(card.width_mm for card in cards):
         alike = [card for card in cards if card.width_mm == width_mm]
@@ -129,7 +129,7 @@ def board_pdf(board: Board, path: Path, paper: str = "A4") -> int:
     ------
     UserError : no such paper, the board is too large for it, or ``path`` is not writable.
     """
-    short_mm, long_mm = _paper_size_mm(paper)
+    short_mm, long_mm = paper_size_mm(paper)
     lying = board.width_mm > board.height_mm
     size_mm = (long_mm, short_mm) if lying else (short_mm, long_mm)
     room_mm = _room_mm(size_mm)
@@ -376,7 +376,13 @@ def _short(text: str, most: int = 40) -> str:
     return text if len(text) <= most else f"{text[:most]}..."
 
 
-def _paper_size_mm(paper: str) -> tuple[float, float]:
+def paper_size_mm(paper: str) -> tuple[float, float]:
+    """Width and height of a paper, upright.
+
+    Raises
+    ------
+    UserError : no such paper.
+    """
     for name, size_mm in PAPERS_MM.items():
         if name.lower() == paper.lower():
             return size_mm

@@ -48,6 +48,7 @@ COMMANDS = [
     "tape",
     "compare",
     "view",
+    "report",
     "export",
     "accept",
 ]

@@ -327,9 +327,16 @@ def svg(
 def legend_svg(verdict_css: str, put: Callable[[str], str] = str) -> str:
     """The arrow of one verdict as a small SVG for the legend."""
     verdict = next(v for v, look in LOOKS.items() if look.css == verdict_css)
+    return svg(legend_arrow(verdict), put).replace(
+        'class="drawing"', 'class="key" width="46" height="16"'
+    )
+
+
+def legend_arrow(verdict: str) -> Drawing:
+    """The arrow of one verdict for the legend."""
     drawing = Drawing(say("arrow of a point that is {verdict}", verdict=say(verdict)), 46.0, 16.0)
     _arrow_of(drawing, verdict, np.array([4.0, 8.0]), np.array([40.0, 8.0]))
-    return svg(drawing, put).replace('class="drawing"', 'class="key" width="46" height="16"')
+    return drawing
 
 
 def _svg_shape(shape: Shape, put: Callable[[str], str]) -> str:

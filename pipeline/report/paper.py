@@ -1,0 +1,647 @@
+"""The report on paper: a PDF of two to four pages for customer and insurer, to sign and to keep.
+
+It says what the page says, in the same words and with the same drawings, from result.json alone:
+photos and lens need not be there any more. What fills more than four pages is left to the page and
+the tables, and named.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import io
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.deviation import DeviationRow
+from pipeline.measured import Measured
+from pipeline.report import drawing, words
+from pipeline.report.archive import PDF_VERSION, archived, ended_lines
+from pipeline.report.letters import REGULAR, Letters, letters_for, starts_right
+from pipeline.report.paper_drawing import draw
+from pipeline.result import BarCheck
+from pipeline.tables import version, without_folder
+from targets.atomic import write_bytes
+from targets.errors import UserError
+from targets.pages import paper_size_mm
+
+_MM = 72.0 / 25.4
+_SIDE_MM, _TOP_MM, _FOOT_MM = 17.0, 15.0, 18.0
+_SHEET_PX = 760.0
+"""Width of a drawing in its own px: one is then 0.66 points, and its smallest print 8 points."""
+_DRAWING_SHARE = 0.9
+"""Of the width of the text: so plan and both sides stand on the first page."""
+_MOST_HIGH = 300.0
+"""Height of a drawing, points: few points make a high one."""
+_MOST_TITLE_LINES = 4
+_MOST_ROWS = 50
+"""Rows of the table of points: with them the report has four pages at most."""
+_MOST_FINDINGS = 12
+
+# The same cautions as on the page (common practice, no source).
+_CAUTIONS = (
+    "Lift the car only with a lift rated for it, arms and locks engaged; never work under a car "
+    "that stands on a jack. Check the balance after every part that is taken off. Have a "
+    "high-voltage battery made safe by a qualified person first. Nobody stands in line with "
+    "chains, clamps or straps at a pull."
+)
+_COMPLEMENT = (
+    "These figures complement the vehicle maker's repair procedure, local codes, licensed "
+    "practice and a wheel alignment; they never replace any of them."
+)
+_NOT_TO_SCALE = (
+    "No bar of known length was measured, so these millimetres are the printer's: every length "
+    "here may be off by the same per cent as the printed cards. Measure a bar and solve again "
+    "before acting on any figure."
+)
+
+
+@dataclass(frozen=True)
+class _Source:
+    """What the report is made of: a result.json, typed and as it is, its SHA-256, and drawings."""
+
+    measured: Measured
+    document: Mapping[str, Any]
+    sha256: str
+    views: tuple[drawing.Drawing, ...]
+
+
+def write_paper(
+    measured: Measured, document: Mapping[str, Any], path: Path, paper: str = "A4"
+) -> int:
+    """Write the report.
+
+    Parameters
+    ----------
+    measured, document : the same result.json, typed and as it is.
+    paper : "A4" or "Letter".
+
+    Returns
+    -------
+    Number of pages.
+
+    Raises
+    ------
+    UserError : no such paper, the result is of an older version, or the file cannot be written.
+    """
+    data, pages = paper_bytes(measured, document, paper)
+    write_bytes(path, data)
+    return pages
+
+
+def paper_bytes(
+    measured: Measured, document: Mapping[str, Any], paper: str = "A4"
+) -> tuple[bytes, int]:
+    """The PDF and the number of its pages; parameters as in ``write_paper``."""
+    size = tuple(side * _MM for side in paper_size_mm(paper))
+    file = measured.folder / "results" / "result.json"
+    if not {"answer", "unmeasured"} <= document.keys():
+        raise UserError(
+            "an older version wrote this result", str(file), "run datumshot solve again"
+        )
+    sha256 = hashlib.sha256(file.read_bytes()).hexdigest()
+    source = _Source(measured, document, sha256, _views_of(measured))
+    letters = letters_for(_texts_of(source))
+    written = datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
+    # Once to count the pages, and once to say on each how many there are.
+    _, pages = _built(source, letters, size, written, 0)
+    return _built(source, letters, size, written, pages)
+
+
+def _views_of(measured: Measured) -> tuple[drawing.Drawing, ...]:
+    """Plan and sides, of which those without a point are left out."""
+    rows = measured.points
+    if not rows:
+        return ()
+    times = drawing.exaggeration(rows)
+    return tuple(
+        drawing.draw_view(rows, view, times, _SHEET_PX)
+        for view in (drawing.PLAN, *drawing.SIDES)
+        if any(row.side in view.sides for row in rows)
+    )
+
+
+def _texts_of(source: _Source) -> list[str]:
+    """Every text that may hold letters of any script."""
+    found = []
+
+    def gather(value: Any) -> None:
+        if isinstance(value, str):
+            found.append(value)
+        elif isinstance(value, Mapping):
+            for part in value.values():
+                gather(part)
+        elif isinstance(value, list):
+            for part in value:
+                gather(part)
+
+    keys = ("settings", "answer", "unmeasured", "base", "findings", "photos", "cameras", "inputs")
+    for key in keys:
+        gather(source.document[key])
+    gather([[row.point, row.side] for row in source.measured.points])
+    return found
+
+
+def _built(
+    source: _Source, letters: Letters, size: tuple[float, ...], written: str, pages: int
+) -> tuple[bytes, int]:
+    from reportlab.pdfgen.canvas import Canvas
+    from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
+
+    title = source.measured.title or "Untitled job"
+    about = {
+        "title": title,
+        "author": "datumshot",
+        "subject": "Measurement of a car's underbody from photographs",
+        "creator": f"datumshot {version()}",
+    }
+    stream = io.BytesIO()
+
+    def canvas(*args: Any, **kwargs: Any) -> Canvas:
+        made = Canvas(
+            *args,
+            **{
+                **kwargs,
+                "pdfVersion": PDF_VERSION,
+                "initialFontName": REGULAR,  # else an unembedded Helvetica is named in the file
+                "enforceColorSpace": "RGB",
+                "lang": "en",
+            },
+        )
+        archived(made, **about)
+        return made
+
+    def foot(canvas: Canvas, template: BaseDocTemplate) -> None:
+        canvas.saveState()
+        canvas.setFillColor(drawing.FAINT)
+        y, left, right = 9.0 * _MM, _SIDE_MM * _MM, size[0] - _SIDE_MM * _MM
+        number = f"page {template.page} of {pages}"
+        about_it = f"; written {written}; datumshot {version()}"
+        label = _cut(title, letters, 7.0, 80.0) + about_it
+        x = left
+        for font, part in letters.runs(label):
+            canvas.setFont(font, 7.0)
+            canvas.drawString(x, y, part)
+            x += canvas.stringWidth(part, font, 7.0)
+        canvas.setFont(REGULAR, 7.0)
+        canvas.drawRightString(right, y, number)
+        canvas.restoreState()
+
+    template = BaseDocTemplate(stream, pagesize=size, **about)
+    room = (size[0] - 2 * _SIDE_MM * _MM, size[1] - (_TOP_MM + _FOOT_MM) * _MM)
+    frame = Frame(_SIDE_MM * _MM, _FOOT_MM * _MM, *room, 0, 0, 0, 0)
+    template.addPageTemplates(PageTemplate(frames=[frame], onPage=foot))
+    template.build(_Story(source, letters, room[0]).parts(), canvasmaker=canvas)
+    return ended_lines(stream.getvalue()), template.page
+
+
+class _Story:
+    """The parts of the report from top to bottom; ``width`` is that of the text, points."""
+
+    def __init__(self, source: _Source, letters: Letters, width: float) -> None:
+        self.measured, self.document = source.measured, source.document
+        self.sha256, self.views = source.sha256, source.views
+        self.letters = letters
+        self.width = width
+        self.decimals = words.decimals_for(
+            np.concatenate([row.U_deviation_mm for row in self.measured.points] or [np.zeros(0)])
+        )
+
+    def parts(self) -> list[Any]:
+        """All of it."""
+        return [
+            *self._answer(),
+            *self._views(),
+            *self._damage(),
+            *self._points(),
+            *self._findings(),
+            *self._method(),
+            *self._signature(),
+        ]
+
+    # --- building blocks ---
+
+    def _style(self, size: float = 9.0, **settings: Any) -> Any:
+        from reportlab.lib.styles import ParagraphStyle
+
+        return ParagraphStyle(
+            "text",
+            **{
+                "fontName": REGULAR,
+                "bulletFontName": REGULAR,  # any other would be named in the file, unembedded
+                "fontSize": size,
+                "leading": 1.35 * size,
+                "textColor": drawing.INK,
+                "spaceAfter": 3.0,
+                "splitLongWords": 1,
+                **settings,
+            },
+        )
+
+    def _text(self, text: str, size: float = 9.0, bold: bool = False, **settings: Any) -> Any:
+        from reportlab.platypus import Paragraph
+
+        return Paragraph(self.letters.markup(text, bold), self._style(size, **settings))
+
+    def _pair(self, bold: str, plain: str, **settings: Any) -> Any:
+        from reportlab.platypus import Paragraph
+
+        markup = f"{self.letters.markup(bold, True)} {self.letters.markup(plain)}"
+        return Paragraph(markup, self._style(**settings))
+
+    def _heading(self, text: str) -> Any:
+        return self._text(text, 11.5, True, spaceBefore=8.0, keepWithNext=1)
+
+    def _table(self, rows: list[list[Any]], shares: Sequence[float], **settings: Any) -> Any:
+        """A table with a line under its head row, columns as wide as their shares."""
+        from reportlab.platypus import Table, TableStyle
+
+        whole = sum(shares)
+        table = Table(
+            rows,
+            colWidths=[self.width * share / whole for share in shares],
+            repeatRows=1,
+            hAlign="LEFT",
+            **settings,
+        )
+        table.setStyle(
+            TableStyle(
+                [
+                    ("FONTNAME", (0, 0), (-1, -1), REGULAR),
+                    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 2),
+                    ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+                    ("TOPPADDING", (0, 0), (-1, -1), 1.2),
+                    ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
+                    ("LINEBELOW", (0, 0), (-1, 0), 0.8, drawing.INK),
+                    ("LINEBELOW", (0, 1), (-1, -1), 0.3, drawing.GRID),
+                ]
+            )
+        )
+        return table
+
+    def _cell(self, text: str, bold: bool = False, right: bool = False, ink: str = "") -> Any:
+        return self._text(
+            text,
+            7.5,
+            bold,
+            spaceAfter=0.0,
+            leading=9.2,
+            alignment=2 if right else 0,
+            textColor=ink or drawing.INK,
+        )
+
+    # --- sections ---
+
+    def _answer(self) -> list[Any]:
+        verdicts = [row.verdict for row in self.measured.points]
+        worst = next((v for v in ("out", "undecided", "within") if v in verdicts), "no reference")
+        look = words.LOOKS[worst]  # type: ignore[index]
+        first, second = self.document["answer"]
+        parts = self._title(self.measured.title or "Untitled job")
+        parts.append(
+            self._pair(
+                f"{look.mark} {first}",
+                second,
+                backColor=look.wash,
+                borderColor=look.ink,
+                borderWidth=0.8,
+                borderPadding=5.0,
+                spaceBefore=5.0,
+                spaceAfter=9.0,
+            )
+        )
+        alarms = []
+        if not self.measured.scaled:
+            alarms.append(("Not to scale.", _NOT_TO_SCALE))
+        if self.document["unmeasured"]:
+            alarms.append(("Not measured.", self.document["unmeasured"]))
+        changed = self.measured.changed
+        if changed:
+            alarms.append(
+                (
+                    "Older than its files.",
+                    f"{_some([without_folder(name, self.measured.folder) for name in changed])} "
+                    "changed or went after this was solved.",
+                )
+            )
+        parts += [self._pair(*alarm) for alarm in alarms]
+        if "render" in self.measured.title.lower():
+            parts.append(
+                self._text(
+                    "The photographs of this job are rendered by a computer; no real car is shown."
+                )
+            )
+        if self.letters.missing:
+            codes = ", ".join(f"U+{ord(sign):04X}" for sign in self.letters.missing[:12])
+            more = len(self.letters.missing) - 12
+            codes += f" and {more} more" if more > 0 else ""
+            parts.append(
+                self._text(
+                    "An empty square stands for a sign that no font of this computer has "
+                    f"({codes}); report.html shows it.",
+                    8.0,
+                )
+            )
+        return parts
+
+    def _title(self, title: str) -> list[Any]:
+        from reportlab.platypus import Paragraph, Spacer
+
+        size = 17.0 if len(title) < 60 else 12.0
+        lines = self.letters.lines(title, size, self.width, bold=True)
+        if len(lines) > _MOST_TITLE_LINES:
+            lines = [*lines[: _MOST_TITLE_LINES - 1], f"{lines[_MOST_TITLE_LINES - 1]} ..."]
+        # Right-to-left writing begins at the right.
+        side = 2 if starts_right(title) else 0
+        style = self._style(size, alignment=side, spaceAfter=0.0)
+        texts = [Paragraph(self.letters.markup(line, True, own_way=True), style) for line in lines]
+        return [*texts, Spacer(0, 6)]
+
+    def _views(self) -> list[Any]:
+        rows = self.measured.points
+        if not rows:
+            return [
+                self._heading("Points"),
+                self._text(
+                    "This job has no points with a place in a vehicle frame, so there are no "
+                    "deviations and nothing is drawn. Its cards are in cards.csv."
+                ),
+            ]
+        parts = [
+            self._heading("Where the points moved"),
+            self._text(
+                "To scale. Each arrow runs from where the point belongs to where it is, drawn "
+                f"{drawing.exaggeration(rows)} times as large; the grey square is the tolerance, "
+                "drawn just as large. Black squares are base points. Lines join the two sides "
+                "of a pair.",
+                8.5,
+            ),
+            self._legend(rows),
+        ]
+        parts += [self._view(view) for view in self.views]
+        return parts
+
+    def _view(self, view: drawing.Drawing) -> Any:
+        from reportlab.platypus import KeepTogether
+
+        scale = min(_DRAWING_SHARE * self.width / view.width_px, _MOST_HIGH / view.height_px)
+        return KeepTogether(
+            [
+                self._text(view.title, 9.0, True, spaceBefore=4.0, spaceAfter=1.0),
+                _flowable(view, self.letters, scale),
+            ]
+        )
+
+    def _legend(self, rows: Sequence[DeviationRow]) -> Any:
+        from reportlab.platypus import Table
+
+        cells: list[Any] = []
+        widths: list[float] = []
+        for verdict, look in words.LOOKS.items():
+            count = sum(row.verdict == verdict for row in rows)
+            if not count:
+                continue
+            label = f"{look.mark} {verdict} ({count})"
+            cells += [
+                _flowable(drawing.legend_arrow(verdict), self.letters, 0.75),
+                self._cell(label, ink=look.ink),
+            ]
+            widths += [40.0, self.letters.width(label, 7.5) + 18.0]
+        # A table names the font of its empty cells, too.
+        style = [("FONTNAME", (0, 0), (-1, -1), REGULAR)]
+        return Table([cells], colWidths=widths, hAlign="LEFT", style=style)
+
+    def _damage(self) -> list[Any]:
+        """A sentence a zone, as the page and the terminal have it."""
+        damage = self.document.get("damage")
+        if not damage or not damage["zones"]:
+            return []
+        looks = {str(verdict): look for verdict, look in words.LOOKS.items()}
+        lines = [
+            self._pair(
+                f"{looks[zone['verdict']].mark} {zone['verdict'].capitalize()}.",
+                zone["sentence"],
+                size=8.5,
+            )
+            for zone in damage["zones"]
+        ]
+        return [self._heading("Damage by zone"), *lines]
+
+    def _points(self) -> list[Any]:
+        rows = words.worst_first(self.measured.points)
+        if not rows:
+            return []
+        shown, rest = rows[:_MOST_ROWS], rows[_MOST_ROWS:]
+        head = ("Point", "Verdict", *(f"{axis} ± U" for axis in words.AXIS_WORDS), "Tol.")
+        table = [
+            [self._cell(text, True, i > 1) for i, text in enumerate(head)]
+            + [self._cell(f"at {axis}", True, True) for axis in words.AXIS_WORDS]
+        ]
+        for row in shown:
+            table.append(self._row(row))
+        parts = [
+            self._heading("Points"),
+            self._text(
+                "Millimetres from the datum: length + forward, width + left, height + up. A "
+                "deviation is measured minus sheet; ± is its expanded uncertainty (k = 2: about "
+                "95 of 100 true values lie within).",
+                8.5,
+            ),
+            self._table(table, (1.9, 3.2, 2.8, 2.8, 2.8, 0.9, 1.4, 1.4, 1.4)),
+        ]
+        if rest:
+            count = Counter(row.verdict for row in rest)
+            told = ", ".join(f"{count[v]} {v}" for v in words.LOOKS if count[v])
+            parts.append(
+                self._text(
+                    f"{len(rest)} more points are not listed here ({told}); all are in "
+                    "report.html and points.csv.",
+                    8.5,
+                    True,
+                )
+            )
+        if self.measured.base:
+            parts.append(
+                self._text(
+                    f"Base points, which carry the vehicle frame: {_some(self.measured.base, 30)}. "
+                    "Their deviations cannot show a movement that all of them share.",
+                    8.5,
+                    spaceBefore=3.0,
+                )
+            )
+        return parts
+
+    def _row(self, row: DeviationRow) -> list[Any]:
+        look = words.LOOKS[row.verdict]
+        moved = words.moved(row)
+        verdict = f"{look.mark} {row.verdict}" + (f": {moved}" if moved else "")
+        cells = [
+            self._cell(f"{row.point} {row.side}{' (base)' if row.base else ''}", True),
+            self._cell(verdict, ink=look.ink),
+        ]
+        for axis in range(3):
+            of_axis = row.axis_verdicts[axis]
+            mark = f"{words.LOOKS[of_axis].mark} " if of_axis in ("out", "undecided") else ""
+            known = math.isfinite(row.deviation_mm[axis])
+            text = (
+                f"{mark}{words.signed(row.deviation_mm[axis], self.decimals)} "
+                f"± {words.number(row.U_deviation_mm[axis], self.decimals)}"
+                if known
+                else "–"
+            )
+            cells.append(self._cell(text, bool(mark), True, words.LOOKS[of_axis].ink))
+        cells.append(self._cell(words.number(row.tol_mm, 1), right=True))
+        cells += [self._cell(words.number(v, 1), right=True) for v in row.position_mm]
+        return cells
+
+    def _findings(self) -> list[Any]:
+        findings = self.measured.findings
+        parts = [self._heading("What to look at")]
+        for finding in findings[:_MOST_FINDINGS]:
+            subject = f"{finding.subject}: " if finding.subject else ""
+            parts.append(
+                self._pair(
+                    f"{finding.severity.capitalize()}.",
+                    " ".join(f"{subject}{finding.text} {finding.effect} {finding.remedy}".split()),
+                    size=8.5,
+                )
+            )
+        if not findings:
+            parts.append(self._text("Nothing doubtful was found.", 8.5))
+        if len(findings) > _MOST_FINDINGS:
+            more = len(findings) - _MOST_FINDINGS
+            parts.append(self._text(f"{more} more are in report.html.", 8.5, True))
+        return parts
+
+    def _method(self) -> list[Any]:
+        document, measured = self.document, self.measured
+        adjustment, settings = document["adjustment"], measured.settings
+        used = sum(photo.used for photo in measured.photos)
+        cameras = "; ".join(camera["name"] for camera in document["cameras"])
+        residuals = [
+            value
+            for sighting in adjustment["sightings"]
+            for dot in sighting["residuals_px"]
+            for value in dot
+            if value is not None
+        ]
+        rms_px = float(np.sqrt(np.mean(np.square(residuals)))) if residuals else math.nan
+        parts = [
+            self._heading("How it was measured, and how sure it is"),
+            self._text(
+                f"{used} of {len(measured.photos)} photos ({cameras}), {len(measured.cards)} "
+                f"cards, {len(residuals) // 2} dots, adjusted together: typical misfit "
+                f"{words.number(rms_px, 3)} px per coordinate, {adjustment['redundancy']} more "
+                f"observations than needed; dots left out: {len(adjustment['rejected'])}. "
+                f"Mechanical parts {settings['parts']}, {settings['temperature_c']:g} °C.",
+                8.5,
+            ),
+        ]
+        parts += [self._text(line, 8.5) for line in self._bars()]
+        if measured.points:
+            budget = document["budget"]
+            parts.append(
+                self._text(f"{budget['summary']} Verdicts: {budget['decision_rule']}", 8.5)
+            )
+        parts.append(self._text(f"{_CAUTIONS} {_COMPLEMENT}", 8.5))
+        listed = [
+            f"{file} {sha256[:16] if sha256 else '(could not be read)'}"
+            for file, sha256 in measured.inputs
+            if not any(file == photo.name for photo in measured.photos)
+        ]
+        parts.append(
+            self._text(
+                f"All figures are in results/result.json, whose SHA-256 is {self.sha256}; it holds "
+                "the SHA-256 of every photo and file this was made from, of which the first 16 "
+                f"digits are: {'; '.join(listed)}.",
+                7.5,
+            )
+        )
+        return parts
+
+    def _bars(self) -> list[str]:
+        bars = [
+            BarCheck(
+                (bar["cards"][0], bar["cards"][1]),
+                bar["length_mm"],
+                math.nan if bar["measured_mm"] is None else bar["measured_mm"],
+                math.nan if bar["U_mm"] is None else bar["U_mm"],
+            )
+            for bar in self.document["bars"]
+        ]
+        lines = []
+        for bar in bars:
+            told = words.bar_verdict(bar, only_one=len(bars) == 1)
+            read = (
+                f", from the photos {words.number(bar.measured_mm, 2)} "
+                f"± {words.number(bar.U_mm, 2)} mm"
+                if math.isfinite(bar.measured_mm)
+                else ""
+            )
+            lines.append(
+                f"Bar {bar.cards[0]}-{bar.cards[1]}: {words.number(bar.length_mm, 2)} mm by its "
+                f"certificate{read}: {told}."
+            )
+        return lines or ["No bar was measured."]
+
+    def _signature(self) -> list[Any]:
+        from reportlab.platypus import KeepTogether, Table, TableStyle
+
+        labels = ("Place and date", "Name, in print", "Signature")
+        lines = []
+        for who in ("Measured by", "Read by (customer or insurer)"):
+            lines.append([self._cell(who, True), "", ""])
+            lines.append(["", "", ""])
+            lines.append([self._cell(label, ink=drawing.FAINT) for label in labels])
+        table = Table(lines, colWidths=[self.width / 3.0] * 3, rowHeights=[14.0, 24.0, 14.0] * 2)
+        table.setStyle(
+            TableStyle(
+                [
+                    *(
+                        ("LINEABOVE", (column, row), (column, row), 0.6, drawing.INK)
+                        for row in (2, 5)
+                        for column in range(3)
+                    ),
+                    ("FONTNAME", (0, 0), (-1, -1), REGULAR),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                    ("RIGHTPADDING", (0, 0), (-1, -1), 12),
+                ]
+            )
+        )
+        return [KeepTogether([self._heading("Signatures"), table])]
+
+
+def _flowable(view: drawing.Drawing, letters: Letters, scale: float) -> Any:
+    """A drawing as reportlab lays it out among paragraphs."""
+    from reportlab.platypus import Flowable
+
+    class Placed(Flowable):
+        def wrap(self, *_: float) -> tuple[float, float]:
+            return view.width_px * scale, view.height_px * scale
+
+        def draw(self) -> None:
+            self.canv.translate(0, view.height_px * scale)
+            draw(self.canv, view, letters, scale)
+
+    return Placed()
+
+
+def _cut(text: str, letters: Letters, size: float, most_mm: float) -> str:
+    """As much of a text as fits a line."""
+    if letters.width(text, size) <= most_mm * _MM:
+        return text
+    while text and letters.width(f"{text}...", size) > most_mm * _MM:
+        text = text[:-1]
+    return f"{text}..."
+
+
+def _some(names: Sequence[str], most: int = 5) -> str:
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")

@@ -1,0 +1,336 @@
+"""The report on paper: what it says, how it looks to a PDF library, and what an archive wants."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pymupdf
+import pytest
+from fontTools.fontBuilder import FontBuilder
+from fontTools.pens.t2CharStringPen import T2CharStringPen
+from PIL import Image, ImageCms
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.deviation import DeviationTable
+from pipeline.report import drawing, letters
+from pipeline.report.archive import ended_lines, srgb_profile
+from pipeline.report.letters import letters_for, starts_right, visual
+from pipeline.result import Result
+from pipeline.tables import write_tables
+from tests.report_case import first_points, invented, titled, without_sheet
+
+JARS = Path("/usr/share/java")
+NEEDED_JARS = ("preflight", "pdfbox2", "fontbox2", "xmpbox", "commons-logging", "jaxb-api")
+
+
+def run(*arguments: str | Path) -> Any:
+    return CliRunner().invoke(app, [str(one) for one in arguments], prog_name="datumshot")
+
+
+def refused(*arguments: str | Path) -> str:
+    """The one sentence of a command that must refuse."""
+    outcome = run(*arguments)
+    assert outcome.exit_code == 2
+    assert outcome.stdout == ""
+    assert outcome.stderr.count("\n") == 1
+    return str(outcome.stderr)
+
+
+def written(result: Result) -> Path:
+    folder = result.job.folder
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "job.toml").write_text('parts = "in"\n', encoding="utf-8")
+    write_tables(result, folder / "results")
+    return folder
+
+
+def printed(result: Result, *options: str) -> Any:
+    """The report of a result as pymupdf opens it."""
+    folder = written(result)
+    outcome = run("report", folder, "--pdf", *options)
+    assert outcome.exit_code == 0, outcome.stderr
+    pdf = pymupdf.open(folder / "results" / "report.pdf")
+    assert outcome.stdout.startswith(f"Report on {len(pdf)} page")
+    return pdf
+
+
+def text_of(pdf: Any) -> str:
+    return " ".join(" ".join(page.get_text() for page in pdf).split())
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> Result:
+    return invented(tmp_path / "van")[0]
+
+
+# --- what it says -------------------------------------------------------------------------------
+
+
+def test_it_says_what_the_result_says(case: Result) -> None:
+    pdf = printed(case)
+    text = text_of(pdf)
+    document = json.loads((case.job.folder / "results" / "result.json").read_text("utf-8"))
+    assert 2 <= len(pdf) <= 4
+    assert f"▲ {document['answer'][0]} {document['answer'][1]}" in text
+    assert "▲ out: 14.2 rearward, 5.5 inward, 6.1 up" in text
+    for figures in ("▲ −14.20 ± 0.15", "? −3.05 ± 0.15", "1885.8", "454.5", "336.1"):
+        assert figures in text
+    assert "Base points, which carry the vehicle frame: C L, C R, D L, D R." in text
+    assert "card 11: Card 11 was measured in 2 photos only." in text
+    assert "Bar 90-91: 1200.00 mm by its certificate, from the photos 1200.04 ± 0.12 mm" in text
+    assert "they never replace any of them" in text
+    for label in ("Measured by", "Read by (customer or insurer)", "Place and date", "Signature"):
+        assert label in text
+    for number, page in enumerate(pdf, start=1):
+        assert f"page {number} of {len(pdf)}" in page.get_text()
+
+
+def test_it_names_the_file_that_has_all_figures(case: Result) -> None:
+    import hashlib
+
+    text = text_of(printed(case))
+    data = (case.job.folder / "results" / "result.json").read_bytes()
+    assert hashlib.sha256(data).hexdigest() in text.replace(" ", "")
+
+
+def test_drawings_are_lines_at_their_places(case: Result) -> None:
+    """The names of the plan stand where the drawing has them, but for one shift and one scale."""
+    pdf = printed(case)
+    assert not any(page.get_images() for page in pdf)
+    rows = case.deviations.rows
+    view = drawing.draw_view(rows, drawing.PLAN, drawing.exaggeration(rows), 760.0)
+    middles = {
+        s.text: s.points[0] for s in view.shapes if s.kind == "text" and s.anchor == "middle"
+    }
+    found = {}
+    for block in pdf[0].get_text("dict")["blocks"]:
+        for line in block.get("lines", []):
+            for span in line["spans"]:
+                if span["text"] in middles and span["text"] not in found:  # the plan comes first
+                    found[span["text"]] = ((span["bbox"][0] + span["bbox"][2]) / 2, span["origin"])
+    names = [f"{row.point} {row.side}" for row in rows]
+    assert set(names) <= set(found)
+    at = np.array([(found[n][0], found[n][1][1]) for n in names])
+    drawn = np.array([middles[n] for n in names])
+    scale = np.ptp(at[:, 0]) / np.ptp(drawn[:, 0])
+    np.testing.assert_allclose(
+        at - scale * drawn, np.tile((at - scale * drawn)[0], (11, 1)), atol=0.5
+    )
+    assert 0.5 < scale < 0.7
+
+
+def test_letters_can_be_seen(case: Result) -> None:
+    """Dark pixels where the plan has a name: a halo alone would leave them white."""
+    page = printed(case)[0]
+    box = page.search_for("C L")[0]
+    picture = page.get_pixmap(clip=box, dpi=200, colorspace="gray")
+    assert min(picture.samples) < 80
+
+
+def test_a_job_without_a_sheet(case: Result) -> None:
+    pdf = printed(without_sheet(case))
+    assert "16 cards were measured, but no deviation can be given." in text_of(pdf)
+    assert "Signatures" in text_of(pdf)
+
+
+def test_one_point_on_letter_paper(case: Result) -> None:
+    pdf = printed(first_points(case, 1), "--paper", "Letter")
+    assert pdf[0].rect.width == pytest.approx(8.5 * 72)
+    assert 1 <= len(pdf) <= 4
+    assert "10 points have no result" in text_of(pdf)
+
+
+def test_many_points_fill_four_pages_at_most(case: Result) -> None:
+    rng = np.random.default_rng(5)
+    rows = tuple(
+        replace(
+            case.deviations.rows[i % 11],
+            point=f"P{i // 2}",
+            side="LR"[i % 2],
+            position_mm=rng.uniform([-2000, 100, 0], [2000, 800, 400]) * [1, 1 - 2 * (i % 2), 1],
+        )
+        for i in range(120)
+    )
+    findings = tuple(replace(case.findings[0], text=f"Finding {i}.") for i in range(40))
+    table = DeviationTable(rows, np.eye(360))
+    pdf = printed(replace(case, deviations=table, findings=findings))
+    assert len(pdf) <= 4
+    text = text_of(pdf)
+    assert re.search(r"70 more points are not listed here \(70 within\)", text)
+    assert "28 more are in report.html" in text
+
+
+def test_what_is_not_to_scale_says_so(case: Result) -> None:
+    assert "Not to scale. No bar of known length" in text_of(
+        printed(replace(case, scaled=False, bars=()))
+    )
+
+
+def test_files_that_changed_are_named_without_a_folder(case: Result) -> None:
+    text = text_of(printed(case))
+    assert "Older than its files." in text
+    assert str(case.job.folder) not in text
+
+
+# --- letters ------------------------------------------------------------------------------------
+
+
+def test_arabic_letters_are_joined_and_run_from_the_right() -> None:
+    """Forms of the Unicode chart Arabic Presentation Forms-B: seen initial FEB3, yeh medial FEF4,
+    alef final FE8E, reh isolated FEAD, teh marbuta isolated FE93."""
+    assert visual("سيارة") == "\ufe93\ufead\ufe8e\ufef4\ufeb3"
+    assert visual("Van  \n سيارة!") == "Van \ufe93\ufead\ufe8e\ufef4\ufeb3!"
+    assert starts_right("«سيارة» Van")
+    assert not starts_right("12 Van سيارة")
+
+
+def test_titles_in_any_script_with_html_in_them(case: Result) -> None:
+    pdf = printed(titled(case, "شاحنة 2024 <b>x</b> &amp; Łódź Тест"))
+    text = text_of(pdf)
+    assert "b>x</b>" in text  # as a text, not as bold print
+    assert "&amp; Łódź Тест" in text
+    assert pdf.metadata["title"] == "شاحنة 2024 <b>x</b> &amp; Łódź Тест"
+    assert re.search("[\ufe70-\ufeff]|شاحنة", text)
+
+
+def font_of_one_sign(path: Path, sign: str) -> None:
+    """An OpenType font with cubic outlines (CFF) whose one letter is a square."""
+    builder = FontBuilder(1000, isTTF=False)
+    builder.setupGlyphOrder([".notdef", "one"])
+    builder.setupCharacterMap({ord(sign): "one"})
+    strings = {}
+    for name in (".notdef", "one"):
+        pen = T2CharStringPen(1000, None)
+        pen.moveTo((100, 0))
+        pen.lineTo((900, 0))
+        pen.curveTo((900, 300), (900, 500), (900, 800))
+        pen.lineTo((100, 800))
+        pen.closePath()
+        strings[name] = pen.getCharString()
+    builder.setupCFF("OneSign", {"FullName": "One Sign"}, strings, {})
+    builder.setupHorizontalMetrics({".notdef": (1000, 100), "one": (1000, 100)})
+    builder.setupHorizontalHeader(ascent=800, descent=-200)
+    builder.setupNameTable({"familyName": "OneSign", "styleName": "Regular", "psName": "OneSign"})
+    builder.setupOS2(sTypoAscender=800, sTypoDescender=-200, fsType=0)
+    builder.setupPost()
+    builder.save(path)
+
+
+def test_other_signs_come_from_a_font_of_this_computer(
+    case: Result, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fonts = tmp_path / "fonts"
+    fonts.mkdir()
+    (fonts / "broken.ttf").write_bytes(b"no font")
+    font_of_one_sign(fonts / "one.otf", "车")
+    monkeypatch.setattr(letters, "system_folders", lambda: [fonts])
+    pdf = printed(titled(case, "车 left"))
+    assert text_of(pdf).startswith("车 left")
+    assert all(font[1] != "n/a" for page in pdf for font in page.get_fonts())
+    assert "empty square" not in text_of(pdf)
+
+
+def test_a_sign_that_no_font_has_is_told(
+    case: Result, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert letters_for(["车 a"], folders=[tmp_path]).missing == ("车",)
+    monkeypatch.setattr(letters, "system_folders", lambda: [tmp_path / "none"])
+    text = text_of(printed(titled(case, "车 \U0001f697 left\x07")))
+    assert text.startswith("□ □ left")
+    assert (
+        "a sign that no font of this computer has (U+8F66, U+1F697); report.html shows it" in text
+    )
+
+
+# --- the archive --------------------------------------------------------------------------------
+
+
+def test_everything_is_inside_the_file(case: Result) -> None:
+    pdf = printed(case)
+    assert not pdf.is_repaired
+    fonts = {font[3]: font[1] for page in pdf for font in page.get_fonts()}
+    assert len(fonts) == 2
+    assert set(fonts.values()) == {"ttf"}  # "n/a" would be a font that is only named
+    xmp = pdf.get_xml_metadata()
+    assert "<pdfaid:part>1</pdfaid:part><pdfaid:conformance>B</pdfaid:conformance>" in xmp
+    date = pdf.metadata["creationDate"]  # D:20261125040906+00'00'
+    assert f"{date[2:6]}-{date[6:8]}-{date[8:10]}T{date[10:12]}" in xmp
+    assert pdf.metadata["producer"] in xmp
+    catalog = pdf.xref_object(pdf.pdf_catalog())
+    assert "/GTS_PDFA1" in catalog
+    assert "/Encrypt" not in pdf.pdf_trailer()
+
+
+def test_every_reference_finds_its_object(case: Result) -> None:
+    printed(case)
+    data = (case.job.folder / "results" / "report.pdf").read_bytes()
+    start = int(data.split(b"startxref\n")[1].split(b"\n")[0])
+    table = data[start:].split(b"trailer")[0].splitlines()
+    assert table[:2] == [b"xref", b"0 %d" % (len(table) - 2)]
+    for number, line in enumerate(table[3:], start=1):
+        assert data[int(line[:10]) :].startswith(b"%d 0 obj" % number)
+    streams = re.findall(rb"(.)endstream\nendobj", data, re.S)
+    assert len(streams) > 5
+    assert set(streams) == {b"\n"}
+    with pytest.raises(ValueError, match="not a PDF"):
+        ended_lines(b"%PDF-1.4\nxref\n")
+
+
+def test_the_colour_space_is_srgb() -> None:
+    """Against the profile that Pillow's littleCMS makes: no colour differs by more than a step."""
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(srgb_profile()))
+    colours = np.random.default_rng(2).integers(0, 256, (64, 64, 3), dtype=np.uint8)
+    theirs = ImageCms.profileToProfile(
+        Image.fromarray(colours), profile, ImageCms.createProfile("sRGB")
+    )
+    assert np.abs(np.asarray(theirs).astype(int) - colours).max() <= 1
+    assert profile.profile.version == pytest.approx(2.1)
+
+
+@pytest.mark.skipif(
+    shutil.which("java") is None or not all((JARS / f"{j}.jar").exists() for j in NEEDED_JARS),
+    reason="Apache PDFBox Preflight is not here (Debian: libpdfbox2-java, libactivation-java, "
+    "libjaxb-api-java and a Java runtime)",
+)
+def test_apache_pdfbox_finds_it_fit_for_the_archive(case: Result) -> None:
+    """Preflight checks PDF/A-1b (ISO 19005-1, level B)."""
+    printed(titled(case, "شاحنة <b> left"))
+    path = case.job.folder / "results" / "report.pdf"
+    jars = os.pathsep.join(str(JARS / f"{j}.jar") for j in (*NEEDED_JARS, "javax.activation"))
+    done = subprocess.run(
+        ["java", "-cp", jars, "org.apache.pdfbox.preflight.Validator_A1b", str(path)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "is a valid PDF/A-1b file" in done.stdout, done.stdout
+
+
+# --- bad input ----------------------------------------------------------------------------------
+
+
+def test_refusals_in_a_sentence(case: Result) -> None:
+    folder = written(case)
+    assert "add --pdf" in refused("report", folder)
+    assert "add .pdf" in refused("report", folder, "--pdf", "-o", folder / "a.txt")
+    assert "take A4 or Letter" in refused("report", folder, "--pdf", "--paper", "A9")
+    taken = folder / "taken"
+    taken.write_text("x")
+    assert "cannot write" in refused("report", folder, "--pdf", "-o", taken / "a.pdf")
+    path = folder / "results" / "result.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    del document["answer"]
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert "an older version wrote this result" in refused("report", folder, "--pdf")
+    shutil.rmtree(folder / "results")
+    assert "this job was not solved yet" in refused("report", folder, "--pdf")

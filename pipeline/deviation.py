@@ -136,12 +136,15 @@ def deviation_table(
     return DeviationTable(tuple(table), covariance_mm2)
 
 
-def without_verdicts(table: DeviationTable) -> DeviationTable:
-    """The table with every verdict undecided, for lengths that no bar has scaled."""
+def without_verdicts(table: DeviationTable, cards: Collection[int] | None = None) -> DeviationTable:
+    """The table with every verdict undecided, for lengths that no bar has scaled.
+
+    ``cards`` : only the rows of these, for cards of which it is not sure where they belong.
+    """
     undecided: Verdict = "undecided"
     rows = tuple(
         row
-        if row.verdict == "no reference"
+        if row.verdict == "no reference" or (cards is not None and row.card not in cards)
         else replace(row, axis_verdicts=(undecided,) * 3, verdict=undecided)
         for row in table.rows
     )

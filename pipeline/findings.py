@@ -77,6 +77,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "A bar is not as long as the other bars and the photos make it.",
             "All lengths may be off by the share by which the bars disagree.",
         ),
+        "bar-moved": Kind(
+            _WARNING,
+            "A card of this bar lies at two places: the bar was bumped or swung.",
+            "The bar counts as it lay in the larger set of photos.",
+        ),
         "base-misfit": Kind(
             ("note", "warning"),
             "The base points fit the sheet worse than the measurement explains.",
@@ -118,15 +123,30 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "The photos hardly determine the constants of this camera.",
             "The uncertainties contain it and are large.",
         ),
+        "car-moved": Kind(
+            _WARNING,
+            "Several cards moved against the others at one time.",
+            "Each card counts as it lay in the larger set of its photos.",
+        ),
         "card-bent": Kind(
             _WARNING,
             "A card is bent, damaged or badly printed.",
             "Its normal is doubtful, and with it the hole at the end of its stem.",
         ),
+        "card-doubled": Kind(
+            _WARNING,
+            "A card lies at two places in turn: two cards have its number, or it hangs loose.",
+            "Its place is that of the larger set of photos, and its point gets no verdict.",
+        ),
         "card-in-few-photos": Kind(
             _WARNING,
             "A card on a point was measured in fewer than four photos.",
             "A mistake in one of them could shift the point unseen.",
+        ),
+        "card-moved": Kind(
+            _WARNING,
+            "A card lies elsewhere after a certain photo than before it.",
+            "Its place is that of the larger set of photos, and its point gets no verdict.",
         ),
         "card-not-measured": Kind(
             _FAULT,
@@ -163,6 +183,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             _FAULT,
             "The adjustment did not settle.",
             "Its figures are not to be trusted.",
+        ),
+        "photo-astray": Kind(
+            _WARNING,
+            "Most cards in a photo lie elsewhere than the other photos have them.",
+            "The photo was left out; its cards rest on fewer photos.",
         ),
         "photo-left-out": Kind(
             _WARNING,
@@ -201,6 +226,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             _WARNING,
             "Fewer than half of the left and right pairs share one centre plane.",
             "The plane was laid through all pairs, and their differences are very unsure.",
+        ),
+        "zoom-changed": Kind(
+            ("note", "warning"),
+            "Photos of one camera have another focal length than the others.",
+            "They were given a camera of their own, calibrated from the photos themselves.",
         ),
     }
 )

@@ -18,6 +18,7 @@ from capture.sightings import Sighting
 from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
+from pipeline.contradictions import contradiction_findings
 from pipeline.correction import corrections
 from pipeline.damage import find_damage
 from pipeline.datum import Datum
@@ -33,6 +34,7 @@ from pipeline.diagnose import (
 )
 from pipeline.job import Job
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
+from pipeline.mend import mend
 from pipeline.network import NetworkFound, find_network
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
 from pipeline.printing import applied_scale, card_shapes, print_scale
@@ -150,6 +152,17 @@ def _evaluated(
 ) -> Result:
     """From a network on the way to the result; ``added`` sightings came from second looks."""
     network = _network(seen, groups, job.marks, HAND_HELD, network)
+    mended = mend(
+        seen,
+        groups,
+        network,
+        [bar.cards for bar in job.bars],
+        lambda s, g, n: _network(s, g, job.marks, HAND_HELD, n),
+    )
+    seen, groups, network = mended.seen, mended.groups, mended.network
+    if mended.found:
+        # The starts were compared while what is mended now was in them.
+        network = replace(network, reproduced=float("nan"))
     clock.stop("adjusting")
 
     progress("scale, datum, deviations", 0, 1)
@@ -164,12 +177,12 @@ def _evaluated(
         )
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
-    frame = vehicle_frame(job, holes)
+    moved = {card.card for card in mended.moved}
+    frame = vehicle_frame(job, holes, moved)
     symmetry = _symmetry(job, holes, solution) if job.sheet is None else None
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
-    if not readings:
-        deviations = without_verdicts(deviations)
+    deviations = without_verdicts(deviations, moved if readings else None)
     damage = find_damage(deviations, job.sheet) if readings and job.sheet else None
     scale = applied_scale(free, solution)
     reliability = reliability_of(network, scale)
@@ -181,6 +194,12 @@ def _evaluated(
     findings = [
         *photo_findings(seen, network, groups),
         *network_findings(network, solution, added),
+        *contradiction_findings(
+            mended,
+            [bar.cards for bar in job.bars],
+            {row.card: f"{row.point} {row.side}" for row in job.cards},
+            scale,
+        ),
         *bar_findings(job, readings),
         *card_findings(job, solution, seen),
         *reliability_findings(job, reliability),

@@ -187,7 +187,7 @@ def _resolve_pair(
     margin = min(others) / max(error, 0.1) if others else 10.0
     if error > _FITS_PX or margin < _CLEARLY:
         return None
-    agree = _agreeing(_errors_px([relative.compose(p) for p in places], second))
+    agree = _agreeing(view_errors_px([relative.compose(p) for p in places], second))
     seed = {v.card: p for v, p, fits in zip(first, places, agree, strict=True) if fits}
     return relative, seed, error, margin
 
@@ -197,7 +197,9 @@ def _best_tilts(
 ) -> tuple[list[Pose], float]:
     """For each card the tilt in the first photo that the second one confirms; typical error."""
     options = [(v, p) for v, view in enumerate(first) for p in view.poses]
-    errors = _errors_px([relative.compose(p) for _, p in options], [second[v] for v, _ in options])
+    errors = view_errors_px(
+        [relative.compose(p) for _, p in options], [second[v] for v, _ in options]
+    )
     places: list[Pose | None] = [None] * len(first)
     least = np.full(len(first), np.inf)
     for (v, pose), error in zip(options, errors, strict=True):
@@ -225,7 +227,7 @@ def _grow(views: Sequence[View], photos: dict[str, Pose], cards: dict[int, Pose]
         else:
             break
     placed = [v for v in views if v.photo in photos and v.card in cards]
-    errors = _errors_px([photos[v.photo].compose(cards[v.card]) for v in placed], placed)
+    errors = view_errors_px([photos[v.photo].compose(cards[v.card]) for v in placed], placed)
     return Start(photos, cards, float(errors.mean()) if len(errors) else _CAP_PX)
 
 
@@ -241,7 +243,7 @@ def _add_cards(
             continue
         candidates = [photos[v.photo].inverse().compose(p) for v in posed for p in v.poses]
         every = [photos[v.photo].compose(c) for c in candidates for v in posed]
-        of_view = _errors_px(every, posed * len(candidates)).reshape(-1, len(posed))
+        of_view = view_errors_px(every, posed * len(candidates)).reshape(-1, len(posed))
         errors = np.median(of_view, axis=1)
         best = _clear_best(candidates, errors, len(posed))
         if best is not None:
@@ -302,7 +304,7 @@ def _agreeing(errors: Array) -> NDArray[np.bool_]:
     return np.asarray(errors <= 2.0 * np.median(errors) + _LIKE_PX)
 
 
-def _errors_px(camera_from_card: Sequence[Pose], views: Sequence[View]) -> Array:
+def view_errors_px(camera_from_card: Sequence[Pose], views: Sequence[View]) -> Array:
     """Error of each view from its own pose, (V,)."""
     if not views:
         return np.zeros(0)
@@ -346,7 +348,7 @@ def _apart(one: Pose, other: Pose) -> bool:
 
 def _refine(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> Pose:
     """Resection over the dots of the views that agree, whose cards lie at ``places``."""
-    agree = _agreeing(_errors_px([camera_from_network.compose(p) for p in places], views))
+    agree = _agreeing(view_errors_px([camera_from_network.compose(p) for p in places], views))
     views = [v for v, fits in zip(views, agree, strict=True) if fits]
     places = [p for p, fits in zip(places, agree, strict=True) if fits]
     points = np.concatenate([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,11 +54,12 @@ class VehicleFrame:
     findings: tuple[Finding, ...]
 
 
-def vehicle_frame(job: Job, holes: Holes) -> VehicleFrame:
+def vehicle_frame(job: Job, holes: Holes, moved: Collection[int] = ()) -> VehicleFrame:
     """Fit the measured base points to the sheet.
 
     With ``base = "auto"`` a base point that moved is left out, if it can be named; points that the
-    job names itself all stay, and are tested all the same.
+    job names itself all stay, and are tested all the same. Points whose card ``moved`` between
+    photos carry the frame only where the others are too few.
     """
     if job.sheet is None:
         note = Finding(
@@ -76,6 +77,11 @@ def vehicle_frame(job: Job, holes: Holes) -> VehicleFrame:
         marked = [(i, p) for i, p in known if p.name in job.base]
     else:
         marked = [(i, p) for i, p in known if p.base]
+    steady = [(i, p) for i, p in marked if holes.rows[i].card not in moved]
+    if len(steady) >= LEAST_BASE_POINTS and not on_one_line(
+        np.array([p.position_mm for _, p in steady])
+    ):
+        marked = steady
     if len(marked) < LEAST_BASE_POINTS:
         text = f"Only {len(marked)} base points were measured; the vehicle frame needs three."
         remedy = f"Put cards on more undamaged base points and photograph them.{_hint(job, holes)}"

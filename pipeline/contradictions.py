@@ -1,0 +1,169 @@
+"""What mending the network found, in words: what moved, when, and which photos were set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from pipeline.findings import Finding
+from pipeline.mend import Mended, shooting_order
+from pipeline.moved_cards import TwoPlaces
+
+_REFOCUS = 0.003
+"""A phone that refocuses changes its focal length by up to this (``pipeline.cameras``)."""
+_TOGETHER = 3
+"""So many cards that move at one time, beside those of one bar, are the car or the floor."""
+_NAMED = 4
+
+
+def contradiction_findings(
+    mended: Mended, bars: Sequence[tuple[int, int]], points: Mapping[int, str], scale: float
+) -> list[Finding]:
+    """Findings of a mended network.
+
+    Parameters
+    ----------
+    bars : pairs of cards of each bar; points : "POINT SIDE" of the cards on points.
+    scale : true millimetres in one of the network.
+    """
+    order = shooting_order([p.name for p in mended.seen.photos])
+    findings = _group_moves(mended.moved, bars, order)
+    ends = {card: bar for bar in bars for card in bar}
+    for moved in mended.moved:
+        where = f" ({points[moved.card]})" if moved.card in points else ""
+        way = (
+            f"{moved.shift_mm * scale:.1f} mm apart" if np.isfinite(moved.shift_mm) else "far apart"
+        )
+        sets = f"{_some(moved.odd)} and in {_some(moved.most)}"
+        kept = f"Its place is that of the larger set of {len(moved.most)} photos."
+        doubt = (
+            f" Point {points[moved.card]} gets no verdict, since either place may be its seat."
+            if moved.card in points
+            else ""
+        )
+        if moved.in_turn:
+            findings.append(
+                Finding(
+                    "card-doubled",
+                    "warning",
+                    f"card {moved.card}",
+                    f"This card{where} lies at places {way} in turn, in {sets}: two cards have "
+                    "its number, or it hangs loose.",
+                    "Take one of the two off the car, or fix it, and photograph it again.",
+                    kept + doubt,
+                )
+            )
+        elif moved.card in ends:
+            bar = ends[moved.card]
+            findings.append(
+                Finding(
+                    "bar-moved",
+                    "warning",
+                    f"bar {bar[0]}-{bar[1]}",
+                    f"Its card {moved.card} moved {_when(moved)}: it lies at places {way}, in "
+                    f"{sets}.",
+                    "Lay the bar where nobody kicks it, and photograph it again.",
+                    f"The bar counts as it lay in the larger set of {len(moved.most)} photos.",
+                )
+            )
+        else:
+            findings.append(
+                Finding(
+                    "card-moved",
+                    "warning",
+                    f"card {moved.card}",
+                    f"This card{where} moved {_when(moved)}: it lies at places {way}, in {sets}.",
+                    "Fix it and photograph it again from all sides.",
+                    kept + doubt,
+                )
+            )
+    for group in mended.groups[len(mended.groups) - len(mended.zoomed) :]:
+        first = _parent_focal(mended, group.photos)
+        share = 100.0 * (_focal(mended, group.photos) / first - 1.0)
+        strong = abs(share) > 100.0 * _REFOCUS
+        findings.append(
+            Finding(
+                "zoom-changed",
+                "warning" if strong else "note",
+                _some(group.photos),
+                f"{_count(group.photos)} {'has' if len(group.photos) == 1 else 'have'} a focal "
+                f"length {share:+.2f} % from that of the others of this camera"
+                + (": zoomed, another lens, or focused anew." if strong else ", as by focusing."),
+                "Shoot at 1x with focus locked, and leave zoom and lens alone." if strong else "",
+            )
+        )
+    findings += [
+        Finding(
+            "photo-astray",
+            "warning",
+            name,
+            "Most cards in this photo lie elsewhere than the other photos have them: another car, "
+            "another zoom, or an edited photo.",
+            "Take it out if it does not belong to this job, else take it again.",
+        )
+        for name in mended.astray
+    ]
+    return findings
+
+
+def _group_moves(
+    moved: Sequence[TwoPlaces], bars: Sequence[tuple[int, int]], order: Mapping[str, int]
+) -> list[Finding]:
+    """Cards that moved at one time, together: the car rolled or settled, or the floor's cards."""
+    once = [m for m in moved if len(m.between) == 1 and not m.in_turn]
+    best: list[TwoPlaces] = []
+    for at in {order[m.between[0][1]] for m in once}:
+        same = [m for m in once if order[m.between[0][0]] < at <= order[m.between[0][1]]]
+        if len(same) > len(best):
+            best = same
+    cards = {m.card for m in best}
+    on_one_bar = any(cards <= set(bar) for bar in bars)
+    if len(best) < _TOGETHER or on_one_bar:
+        return []
+    last = max((m.between[0][0] for m in best), key=lambda p: order[p])
+    first = min((m.between[0][1] for m in best), key=lambda p: order[p])
+    listed = ", ".join(str(c) for c in sorted(cards))
+    return [
+        Finding(
+            "car-moved",
+            "warning",
+            f"{last} to {first}",
+            f"Between these photos {len(best)} cards moved against the others ({listed}): the car "
+            "rolled, settled or was lifted against cards that do not sit on it.",
+            "Put all cards and bars on the car, and let nothing move until the last photo.",
+            "Each card counts as it lay in the larger set of its photos; distances between cards "
+            "on the car and cards beside it may be those of either state.",
+        )
+    ]
+
+
+def _when(moved: TwoPlaces) -> str:
+    last, first = moved.between[0]
+    if len(moved.between) == 1:
+        return f"between {last} and {first}"
+    return f"between {last} and {first}, and back between {' and '.join(moved.between[-1])}"
+
+
+def _count(photos: Sequence[str]) -> str:
+    return "1 photo" if len(photos) == 1 else f"{len(photos)} photos"
+
+
+def _some(photos: Sequence[str]) -> str:
+    """Photos by name, the first and last of many."""
+    if len(photos) <= _NAMED:
+        return ", ".join(photos)
+    return f"{photos[0]} to {photos[-1]} ({len(photos)} photos)"
+
+
+def _focal(mended: Mended, photos: Sequence[str]) -> float:
+    network = mended.network
+    at = [i for i, p in enumerate(network.photos) if p in photos]
+    groups = network.network.group[at]
+    return float(network.network.constants[groups, :2].mean()) if len(at) else float("nan")
+
+
+def _parent_focal(mended: Mended, photos: Sequence[str]) -> float:
+    """Focal length of the group from which these photos were split."""
+    parent = next(z.group for z in mended.zoomed if z.photos == tuple(photos))
+    return float(mended.network.network.constants[parent, :2].mean())

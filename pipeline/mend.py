@@ -1,0 +1,203 @@
+"""What contradicts the rest is found, named and left out or given a camera of its own.
+
+One kind of fault can look like another: a zoomed photo has every card a little off, a moved card
+bends the photos that show it. So the kind that explains most is mended first, the network is
+adjusted again, and what is then left is looked at again.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.camera import Camera
+from capture.photo_set import PhotoSet
+from pipeline.cameras import PhotoGroup
+from pipeline.changed_cameras import OtherCamera, other_cameras, regrouped
+from pipeline.moved_cards import TwoPlaces, cards_at_two_places
+from pipeline.network import NetworkFound
+from pipeline.pulls import GROSS_PX, Pulls, pulls_of
+from pipeline.start import View, prepare_views
+from targets.card import card_of
+from targets.mark import is_mark
+
+_ROUNDS = 6
+_LIKE_WORST = 0.1
+"""Cards with this share of the largest gain are mended in the same round."""
+
+Again = Callable[[PhotoSet, Sequence[PhotoGroup], NetworkFound], NetworkFound]
+
+
+@dataclass(frozen=True)
+class Mended:
+    """A network without what contradicted it.
+
+    Attributes
+    ----------
+    seen : the photos without sightings left out.
+    groups : cameras, split where photos wanted it.
+    network : adjusted.
+    moved, zoomed : what was found.
+    astray : photos that do not fit the others at all, left out.
+    """
+
+    seen: PhotoSet
+    groups: Sequence[PhotoGroup]
+    network: NetworkFound
+    moved: tuple[TwoPlaces, ...]
+    zoomed: tuple[OtherCamera, ...]
+    astray: tuple[str, ...]
+
+    @property
+    def found(self) -> bool:
+        """Whether anything contradicted the rest."""
+        return bool(self.moved or self.zoomed or self.astray)
+
+
+def mend(
+    seen: PhotoSet,
+    groups: Sequence[PhotoGroup],
+    network: NetworkFound,
+    bars: Sequence[tuple[int, int]],
+    again: Again,
+) -> Mended:
+    """Look for contradictions until none is left.
+
+    Parameters
+    ----------
+    bars : pairs of cards whose distance is known, so that both need the same set of photos.
+    again : adjusts once more from where a network stands.
+    """
+    order = shooting_order([p.name for p in seen.photos])
+    moved: list[TwoPlaces] = []
+    zoomed: list[OtherCamera] = []
+    astray: list[str] = []
+    for _ in range(_ROUNDS):
+        sightings = seen.sightings
+        pulls = pulls_of(network, sightings, [g.guess.camera.height_px for g in groups])
+        lost = _astray(network, pulls)
+        if lost:
+            # Before its cards are blamed: most of them fit elsewhere.
+            astray += lost
+            seen = _without_photos(seen, lost)
+            network = again(seen, groups, network)
+            continue
+        views = _views(seen, groups, network)
+        cards = cards_at_two_places(network, pulls, views, order)
+        cameras = other_cameras(network, pulls, order)
+        if not cards and not cameras:
+            break
+        best_card = max((c.gain for c in cards), default=0.0)
+        best_camera = max((c.gain for c in cameras), default=0.0)
+        if best_camera > best_card and not any(c.place is not None for c in cards):
+            camera = max(cameras, key=lambda c: c.gain)
+            groups = regrouped(groups, camera, network.network.constants[camera.group])
+            network = _with_group(network, groups)
+            zoomed.append(camera)
+        else:
+            now = [c for c in cards if c.gain >= _LIKE_WORST * best_card]
+            now = _one_side_of_bars(now, bars)
+            seen = _without(seen, now)
+            network = _replaced(network, now)
+            moved += now
+        network = again(seen, groups, network)
+    return Mended(
+        seen, groups, network, tuple(c for c in moved if c.odd), tuple(zoomed), tuple(astray)
+    )
+
+
+def shooting_order(names: Sequence[str]) -> dict[str, int]:
+    """Number of each photo in the order of its name, digits taken as numbers.
+
+    >>> shooting_order(["IMG_10.jpg", "IMG_9.jpg"])
+    {'IMG_9.jpg': 0, 'IMG_10.jpg': 1}
+    """
+
+    def key(name: str) -> list[tuple[int, str]]:
+        return [(int(t), "") if t.isdigit() else (-1, t) for t in re.split(r"(\d+)", name)]
+
+    return {name: i for i, name in enumerate(sorted(names, key=key))}
+
+
+def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) -> list[View]:
+    """Views of all sightings, with the cameras as adjusted; marks only where they have a place."""
+    cameras: dict[str, Camera] = {}
+    for group, constants in zip(groups, network.network.constants, strict=True):
+        camera = replace(group.guess.camera, constants=constants)
+        cameras.update(dict.fromkeys(group.photos, camera))
+    layout = network.priors.layout
+    known = dict(zip(network.cards, layout.nominal_mm, strict=True)) if layout else {}
+    nominal = {c: n[:, :2] for c, n in known.items()}
+    for sighting in seen.sightings:
+        if not is_mark(sighting.card):
+            nominal.setdefault(sighting.card, card_of(sighting.card).dots_mm)
+    return prepare_views([s for s in seen.sightings if s.card in nominal], cameras, nominal)
+
+
+def _astray(network: NetworkFound, pulls: Pulls) -> list[str]:
+    """Photos whose cards mostly lie elsewhere in the picture than the network puts them."""
+    gross = pulls.off_px > GROSS_PX
+    shown = np.bincount(pulls.photo, minlength=len(network.photos))
+    off = np.bincount(pulls.photo[gross], minlength=len(network.photos))
+    return [p for p, n, k in zip(network.photos, shown, off, strict=True) if k >= 2 and 2 * k > n]
+
+
+def _without_photos(seen: PhotoSet, names: Sequence[str]) -> PhotoSet:
+    photos = tuple(replace(p, sightings=()) if p.name in names else p for p in seen.photos)
+    return replace(seen, photos=photos)
+
+
+def _without(seen: PhotoSet, cards: Sequence[TwoPlaces]) -> PhotoSet:
+    gone = {(photo, c.card) for c in cards for photo in c.odd}
+    photos = tuple(
+        replace(p, sightings=tuple(s for s in p.sightings if (p.name, s.card) not in gone))
+        for p in seen.photos
+    )
+    return replace(seen, photos=photos)
+
+
+def _replaced(network: NetworkFound, cards: Sequence[TwoPlaces]) -> NetworkFound:
+    """The network with cards where most of their photos have them."""
+    points = network.network.points.reshape(-1, 4, 3).copy()
+    layout = network.priors.layout
+    for card in cards:
+        if card.place is not None and layout is not None and card.card in network.cards:
+            i = network.cards.index(card.card)
+            points[i] = card.place.apply(layout.nominal_mm[i])
+    unknowns = replace(network.network, points=points.reshape(-1, 3))
+    return replace(network, network=unknowns)
+
+
+def _with_group(network: NetworkFound, groups: Sequence[PhotoGroup]) -> NetworkFound:
+    """The network with the constants and photos of one more group, the last."""
+    group = network.network.group.copy()
+    for i, photo in enumerate(network.photos):
+        if photo in groups[-1].photos:
+            group[i] = len(groups) - 1
+    constants = np.vstack([network.network.constants, groups[-1].guess.camera.constants])
+    return replace(network, network=replace(network.network, constants=constants, group=group))
+
+
+def _one_side_of_bars(
+    cards: Sequence[TwoPlaces], bars: Sequence[tuple[int, int]]
+) -> list[TwoPlaces]:
+    """Both ends of a bar that moved together keep their photos of the same side of the change."""
+    by_card = {c.card: c for c in cards}
+    for bar in bars:
+        if not all(end in by_card for end in bar):
+            continue
+        one, other = (by_card[end] for end in bar)
+        if len(one.between) != 1 or len(other.between) != 1:
+            continue
+        same = bool(set(one.odd) & set(other.odd))
+        crossed = bool(set(one.odd) & set(other.most))
+        if same or not crossed:
+            continue
+        # The end whose sets are more alike in size gives way.
+        weaker = min((one, other), key=lambda c: len(c.most) - len(c.odd))
+        if len(weaker.odd) >= 2:
+            by_card[weaker.card] = replace(weaker, odd=weaker.most, most=weaker.odd, place=None)
+    return [by_card[c.card] for c in cards]

@@ -1,0 +1,126 @@
+"""Faults of the shop: each named with its card or photo, the others measured all the same.
+
+Small versions of ``tests/benchmarks/faults.py``, which has the rates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.change_point import best_run, change_of
+from pipeline.consensus import places_of
+from pipeline.findings import Finding
+from pipeline.mend import shooting_order
+from pipeline.result import Result
+from pipeline.solve import solve_sightings
+from pipeline.start import prepare_views
+from tests.fault_cases import Draft, draft, move, photographed
+from tests.scene import CAMERA, layout_of, make_scene
+
+
+def small(seed: int) -> Draft:
+    return draft(seed, photos=12, columns=4)
+
+
+def solved(made: Draft) -> Result:
+    return solve_sightings(made.job, photographed(made))
+
+
+def of(result: Result, code: str) -> list[Finding]:
+    return [f for f in result.findings if f.code == code]
+
+
+def errors_mm(made: Draft, result: Result, but: tuple[int, ...] = ()) -> list[float]:
+    """Distance of each hole from the truth, those of the cards ``but`` left out."""
+    at = {row.card: i for i, row in enumerate(made.job.cards)}
+    return [
+        float(np.linalg.norm(row.position_mm - made.holes_mm[at[row.card]]))
+        for row in result.deviations.rows
+        if row.card not in but
+    ]
+
+
+def test_a_card_that_moved_by_a_millimetre_is_named_and_spoils_no_other() -> None:
+    made = small(1)
+    move(made, [1], range(6, 12), np.array([0, 0, 0, 0.8, 0.6, 0.0]))
+    result = solved(made)
+    (finding,) = of(result, "card-moved")
+    assert finding.subject == "card 1"
+    assert "a005.jpg and a006.jpg" in finding.text
+    assert "1.0 mm apart" in finding.text
+    assert max(errors_mm(made, result, (1,))) < 0.8
+    assert next(r for r in result.deviations.rows if r.card == 1).verdict == "undecided"
+
+
+def test_a_change_of_zoom_by_half_a_percent_is_measured() -> None:
+    made = small(2)
+    for i in range(7, 12):
+        constants = made.cameras[i].constants.copy()
+        constants[:2] *= 1.005
+        made.cameras[i] = replace(made.cameras[i], constants=constants)
+    (finding,) = of(solved(made), "zoom-changed")
+    assert finding.subject.startswith("a007.jpg to a011.jpg")
+    share = float(finding.text.split(" % ")[0].split()[-1])
+    assert share == pytest.approx(0.5, abs=0.1)
+
+
+def test_a_sound_job_has_none_of_these() -> None:
+    result = solved(small(3))
+    assert [f.code for f in result.findings if f.severity != "note"] == []
+
+
+def test_a_bumped_bar_is_named() -> None:
+    made = small(4)
+    bar = made.job.bars[0].cards
+    move(made, bar, range(5, 12), np.array([0, 0, 0, 1.5, -1.0, 0.0]))
+    subjects = {f.subject for f in of(solved(made), "bar-moved")}
+    assert subjects == {f"bar {bar[0]}-{bar[1]}"}
+
+
+def test_the_run_that_changed_is_found_and_measured() -> None:
+    """Scalars of unit weight: means 0 and 3 with four of each, gain n/2 * (3/2)^2 * 2 = 18."""
+    values = np.array([0.0, 0, 3, 3, 3, 3, 0, 0])
+    change = best_run(np.ones((8, 1, 1)), values[:, None])
+    assert change is not None
+    assert change.inside.tolist() == [False, False, True, True, True, True, False, False]
+    assert change.gain == pytest.approx(18.0)
+    assert change.difference == pytest.approx(3.0)
+    assert change.covariance[0, 0] == pytest.approx(1 / 4 + 1 / 4)
+
+
+def test_chance_gains_as_much_as_chi_square_says() -> None:
+    """Mean of chi-square with 3 degrees of freedom is 3, its variance 6."""
+    rng = np.random.default_rng(5)
+    inside = np.arange(10) < 4
+    gains = []
+    for _ in range(400):
+        a = rng.standard_normal((10, 5, 3))
+        noise = rng.standard_normal((10, 5))
+        normals = a.transpose(0, 2, 1) @ a
+        gains.append(change_of(normals, np.einsum("mij,mi->mj", a, noise), inside).gain)
+    assert np.mean(gains) == pytest.approx(3.0, abs=0.4)
+    assert np.var(gains) == pytest.approx(6.0, abs=2.5)
+
+
+def test_two_places_far_apart_are_told_apart_by_votes() -> None:
+    """Card 5 of one scene; in three photos the sightings of card 6 are given its number."""
+    scene = make_scene(3, columns=4, rows=3, photos=9)
+    photos = dict(zip(scene.photos, scene.camera_from_vehicle, strict=True))
+    six = [replace(s, card=5) for s in scene.sightings if s.card == 6][:3]
+    gone = {s.photo for s in six}
+    five = [s for s in scene.sightings if s.card == 5 and s.photo not in gone]
+    views = prepare_views([*five, *six], dict.fromkeys(photos, CAMERA), layout_of(scene))
+    first, second = places_of(views, [photos[v.photo] for v in views])
+    assert first.agree.tolist() == [True] * len(five) + [False] * 3
+    assert second.agree.tolist() == [False] * len(five) + [True] * 3
+    centres = scene.dots_mm.mean(axis=1)
+    assert first.pose.translation == pytest.approx(centres[5], abs=1.0)
+    assert second.pose.translation == pytest.approx(centres[6], abs=1.0)
+
+
+def test_photos_are_ordered_as_people_count() -> None:
+    order = shooting_order(["b2.jpg", "a10.jpg", "a9.jpg", "b10.jpg"])
+    assert sorted(order, key=order.__getitem__) == ["a9.jpg", "a10.jpg", "b2.jpg", "b10.jpg"]

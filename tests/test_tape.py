@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 import json
 import math
+import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from pipeline.cli import app
@@ -260,6 +261,41 @@ def test_rows_that_cannot_be(van: Measured, tmp_path: Path, row: str, said: str)
     with pytest.raises(UserError, match=r"readings\.csv, row 2: .+; .+\.$") as caught:
         checks_of(van, tmp_path, row)
     assert said in str(caught.value)
+
+
+ODD = ["", "-1", "nan", "=A1", "1e9", "é", "A L"]
+
+
+def mostly(*usual: str) -> st.SearchStrategy[str]:
+    return st.sampled_from([*usual * 40, *ODD])
+
+
+@settings(deadline=None, max_examples=80)
+@given(
+    st.lists(
+        st.tuples(
+            mostly("A", "E", "K"), mostly("L", "R"), mostly("B", "G", "E"), mostly("L", "R"),
+            mostly("837", "1e3", "60.5", "3.9"), mostly("centres", "near edges", "far edges"),
+            mostly("20", "14"), mostly("20", "14"), mostly("", "100"), mostly("", "100", "2900"),
+            mostly("I", "III"), mostly("", "35"), mostly("seen", ""),
+        ),
+        min_size=1, max_size=3,
+    )
+)  # fmt: skip
+def test_any_table_is_checked_or_told_in_a_sentence(rows: list[tuple[str, ...]]) -> None:
+    van = measured_job(dict(SHEET_MM), np.eye(3 * len(SHEET_MM)) * 0.01)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "readings.csv"
+        path.write_text("\n".join([COLUMNS, *map(",".join, rows)]), encoding="utf-8")
+        try:
+            readings = read_readings(path, van.known)
+        except UserError as error:
+            event(error.what[:20])
+            return
+        checks = check_tape(van, readings)
+        event("checked")
+        assert len(tape_lines(van, checks)) >= len(rows) + 3
+        assert all(c.cause for c in checks if c.verdict != "agrees")
 
 
 def test_an_empty_table(van: Measured, tmp_path: Path) -> None:

@@ -170,9 +170,10 @@ def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
 
 
 def tape_job(folder: Path, table: Path) -> Outcome:
-    """Compare tape and tram readings with a solved job; tape.csv and tape.json go to results."""
+    """Compare tape and tram readings with a solved job; tape.html, .csv, .json go to results."""
     from pipeline.measured import read_measured
     from pipeline.readings import read_readings
+    from pipeline.report.tape_page import write_tape_page
     from pipeline.tape import check_tape, tape_exit_code, tape_lines, write_tape
 
     measured = read_measured(folder)
@@ -184,8 +185,10 @@ def tape_job(folder: Path, table: Path) -> Outcome:
         )
     checks = check_tape(measured, read_readings(table, measured.known))
     write_tape(measured, checks, folder / "results")
+    page = folder / "results" / "tape.html"
+    write_tape_page(measured, checks, page)
     lines = tape_lines(measured, checks)
-    return Outcome((*lines, f"Table: {folder / 'results' / 'tape.csv'}"), tape_exit_code(checks))
+    return Outcome((*lines, f"Page: {page}"), tape_exit_code(checks))
 
 
 def compare_jobs(folders: Sequence[Path]) -> Outcome:

@@ -343,8 +343,8 @@ def tape(
     or III; else II), temperature_c, note. mode is centres, near edges, far edges or same edges;
     same edges is for holes of one size. A tape reads the straight line in space; a tram with
     unequal pointers reads along its bar. Each reading agrees, disagrees or cannot tell, with the
-    likely cause. Writes tape.csv and tape.json into JOB/results. Ends with 1 when a reading does
-    not agree.
+    likely cause. Writes tape.html, tape.csv and tape.json into JOB/results. Ends with 1 when a
+    reading does not agree.
 
     \b
     Lines of such a file:

@@ -36,6 +36,9 @@ STATE_WORDS: dict[State, str] = {
 }
 """Each state as people read it."""
 
+_FAR_MM = 150.0
+"""No pull takes a reference point this far (our choice)."""
+
 _ORDER: tuple[State, ...] = ("worse", "aside", "closer", "moved", "unmoved")
 
 
@@ -50,7 +53,7 @@ def compare_lines(comparison: Comparison) -> list[str]:
     lines += [f"Session {n}: {job.title}" for n, job in enumerate(comparison.sessions, 1)]
     lines += sheet_notes(comparison.sessions)
     for found in comparison.from_first:
-        lines += ["", *_moves_lines(found)]
+        lines += ["", *_moves_lines(found), *far_sentences(found, comparison.sessions)]
     if len(comparison.sessions) > 2:
         lines += ["", *spring_back_sentences(comparison)]
     return lines
@@ -72,6 +75,24 @@ def frame_sentences(found: Moves) -> list[str]:
     for names, session in ((found.only_earlier, found.earlier), (found.only_later, found.later)):
         if names:
             said.append(f"Only in session {session + 1}: {', '.join(names)}.")
+    return said
+
+
+def far_sentences(found: Moves, sessions: Sequence[Measured]) -> list[str]:
+    """Points that moved farther than a pull takes them: a card on another point, most likely."""
+    before = sessions[found.earlier]
+    place = dict(zip(before.names, before.positions_mm, strict=True))
+    said = []
+    for point in found.points:
+        if point.size_mm < _FAR_MM:
+            continue
+        now = place[point.name] + point.shift_mm
+        near = [n for n, at in place.items() if np.linalg.norm(at - now) < _FAR_MM / 2]
+        where = f", to where {near[0]} was" if near else ""
+        said.append(
+            f"{point.name} lies {point.size_mm:.0f} mm from where it was{where}: its card sits on "
+            "another point, or cards.csv of one session is wrong."
+        )
     return said
 
 

@@ -382,6 +382,17 @@ def _doubtful_points(checks: Sequence[TapeCheck]) -> list[str]:
 # -- words and files ---------------------------------------------------------------------------
 
 
+def counts_sentence(checks: Sequence[TapeCheck]) -> str:
+    """How many readings agree, disagree and are without a verdict."""
+    words: dict[TapeVerdict, str] = {
+        "agrees": "agree",
+        "disagrees": "disagree",
+        "cannot tell": "without a verdict",
+    }
+    counts = ", ".join(f"{sum(c.verdict == v for c in checks)} {word}" for v, word in words.items())
+    return f"{len(checks)} reading{'' if len(checks) == 1 else 's'}: {counts}."
+
+
 def tape_lines(measured: Measured, checks: Sequence[TapeCheck]) -> list[str]:
     """The table and its sum in words."""
     width = max([len(" to ".join(c.reading.ends)) for c in checks] + [len("between")])
@@ -405,15 +416,7 @@ def tape_lines(measured: Measured, checks: Sequence[TapeCheck]) -> list[str]:
         )
         if check.cause:
             lines.append(f"{'':>4}  {check.cause}")
-    counts = ", ".join(
-        f"{sum(c.verdict == verdict for c in checks)} {words}"
-        for verdict, words in (
-            ("agrees", "agree"),
-            ("disagrees", "disagree"),
-            ("cannot tell", "without a verdict"),
-        )
-    )
-    lines.append(f"{len(checks)} reading{'' if len(checks) == 1 else 's'}: {counts}.")
+    lines.append(counts_sentence(checks))
     if any(check.verdict == "disagrees" for check in checks):
         lines.append("Read again what disagrees before you trust either tape or photos there.")
     return lines

@@ -250,6 +250,14 @@ def test_spring_back() -> None:
     assert moved_point(comparison.from_first[1], "A L").progress == pytest.approx(7 / 12)
 
 
+def test_cards_exchanged_between_sessions_are_named() -> None:
+    swap = SHEET_MM["A R"] - SHEET_MM["A L"]
+    jobs = [session(), session({"A L": swap, "A R": -swap}, 2)]
+    text = "\n".join(compare_lines(compare_sessions(jobs)))
+    assert "A L lies 910 mm from where it was, to where A R was: its card sits on another" in text
+    assert 'class="alarm">A R lies 910 mm' in compare_html(compare_sessions(jobs))
+
+
 def test_notes_of_what_differs_between_the_jobs() -> None:
     one, two = session(), session(number=2)
     two = replace(

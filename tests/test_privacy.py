@@ -63,7 +63,14 @@ def test_results_tell_nothing(solved_demo: Path, tmp_path: Path) -> None:
     shutil.copytree(solved_demo, job)
     assert CliRunner().invoke(app, ["tape", str(job), str(readings)]).exit_code == 1
     names = {file.name for file in (job / "results").iterdir()}
-    assert {"report.html", "result.json", "tape.json", "tape.csv", "points.csv"} <= names
+    assert {
+        "report.html",
+        "result.json",
+        "tape.json",
+        "tape.csv",
+        "tape.html",
+        "points.csv",
+    } <= names
     assert secrets_in(job / "results", [str(solved_demo.parent), str(tmp_path)]) == []
     html = (job / "results" / "report.html").read_text(encoding="utf-8")
     assert len(_PICTURE.findall(html)) >= 8  # there were pictures to look into

@@ -24,6 +24,7 @@ from pipeline.readings import (
     permitted_error_mm,
     read_readings,
 )
+from pipeline.report.tape_page import tape_html
 from pipeline.tape import (
     TAPE_COLUMNS,
     TapeCheck,
@@ -331,6 +332,11 @@ def test_files_and_lines(van: Measured, tmp_path: Path) -> None:
     assert (rows[1]["verdict"], rows[1]["expected_mm"]) == ("disagrees", "3970.200")
     document = json.loads((tmp_path / "results" / "tape.json").read_text(encoding="utf-8"))
     assert document["readings"][1]["typed_mm"] == 3900.0
+    html = tape_html(replace(van, title="<b>van</b>"), checks)
+    assert "<b>van" not in html
+    assert "2 readings: 1 agree, 1 disagree, 0 without a verdict." in html
+    assert "▲ disagrees" in html
+    assert "−70.2" in html
     lines = tape_lines(replace(van, changed=("cards.csv",)), checks)
     assert lines[0].startswith("Warning: cards.csv changed")
     assert "2 readings: 1 agree, 1 disagree, 0 without a verdict." in lines

@@ -12,6 +12,7 @@ from pipeline.compare import Comparison, Moves, PointMove, State
 from pipeline.compare_tables import (
     STATE_WORDS,
     answer_sentence,
+    far_sentences,
     frame_sentences,
     progress_text,
     sheet_notes,
@@ -21,6 +22,7 @@ from pipeline.compare_tables import (
 from pipeline.measured import Measured
 from pipeline.report import drawing
 from pipeline.report.paths import draw_paths, exaggeration, paths
+from pipeline.report.templates import plain_templates
 from pipeline.report.words import LOOKS, number, signed
 from pipeline.tables import version
 from targets.atomic import write_text
@@ -47,20 +49,9 @@ def write_compare_page(comparison: Comparison, path: Path) -> None:
 
 def compare_html(comparison: Comparison) -> str:
     """Text of the page."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    here = Path(__file__).parent
-    environment = Environment(
-        loader=FileSystemLoader(here),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        extensions=["jinja2.ext.i18n"],
-    )
-    environment.policies["ext.i18n.trimmed"] = True
-    environment.install_null_translations(newstyle=True)  # type: ignore[attr-defined]
+    environment, css = plain_templates()
     all_paths = paths(comparison)
     times = exaggeration(all_paths)
 
@@ -71,7 +62,7 @@ def compare_html(comparison: Comparison) -> str:
     worse = any(point.state == "worse" for point in last.points)
     out = any(point.verdict_after == "out" for point in last.points)
     return environment.get_template("compare.html").render(
-        css=Markup((here / "page.css").read_text(encoding="utf-8")),
+        css=css,
         looks=LOOKS,
         answer=f"From session 1 to {last.later + 1}: {answer_sentence(last)}",
         answer_css=LOOKS["out" if worse or out else "within"].css,
@@ -83,7 +74,10 @@ def compare_html(comparison: Comparison) -> str:
         plan=figure(drawing.PLAN),
         upright=figure(drawing.PLAN_UPRIGHT, 420.0),
         sides=[figure(view) for view in drawing.SIDES],
-        steps=[_step(found) for found in (*comparison.from_first, *comparison.neighbours[1:])],
+        steps=[
+            _step(found, comparison.sessions)
+            for found in (*comparison.from_first, *comparison.neighbours[1:])
+        ],
         version=version(),
         written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
     )
@@ -99,12 +93,13 @@ def _session(job: Measured) -> dict[str, Any]:
     }
 
 
-def _step(found: Moves) -> dict[str, Any]:
+def _step(found: Moves, sessions: tuple[Measured, ...]) -> dict[str, Any]:
     return {
         "earlier": found.earlier + 1,
         "later": found.later + 1,
         "answer": answer_sentence(found),
         "frame": frame_sentences(found),
+        "far": far_sentences(found, sessions),
         "points": [_point(point) for point in telling_first(found.points)],
     }
 

@@ -71,8 +71,8 @@ def exaggeration(all_paths: list[Path]) -> int:
 def draw_paths(all_paths: list[Path], view: View, times: int, width_px: float = 1100.0) -> Drawing:
     """Lay a view out: tolerance squares where points belong, and from stop to stop their paths.
 
-    Each stop is a numbered ring, the last one filled; points that did not move show their last
-    place alone.
+    Each stop is a numbered ring, the last one filled; dashes lead on to where the point belongs.
+    Points that did not move show their last place alone.
     """
     turn = drawing.to_sheet(view)
     is_shown = np.array([p.row.side in view.sides for p in all_paths], dtype=bool)
@@ -99,8 +99,8 @@ def draw_paths(all_paths: list[Path], view: View, times: int, width_px: float = 
     drawing.ladder(sheet_drawing, rows, starts)
     for row, start, reach_px in zip(rows, starts, reaches_px, strict=True):
         drawing.place(sheet_drawing, row, start, reach_px)
-    for path, own in zip(shown, all_stops, strict=True):
-        _path(sheet_drawing, path, own[: len(path.off_mm)])
+    for path, start, own in zip(shown, starts, all_stops, strict=True):
+        _path(sheet_drawing, path, start, own[: len(path.off_mm)])
     far = np.array(
         [own[np.linalg.norm(own - start, axis=1).argmax()]
          for own, start in zip(all_stops, starts, strict=True)]
@@ -110,11 +110,12 @@ def draw_paths(all_paths: list[Path], view: View, times: int, width_px: float = 
     return sheet_drawing
 
 
-def _path(sheet: Drawing, path: Path, stops: Array) -> None:
+def _path(sheet: Drawing, path: Path, place: Array, stops: Array) -> None:
     ink = LOOKS[path.row.verdict].ink
     if not path.moved:
         sheet.circle(stops[-1], 3.0, ink, ink)
         return
+    sheet.line([stops[-1], place], drawing.FAINT, 1.3, dash=True)
     for start, end in itertools.pairwise(stops):
         length = float(np.linalg.norm(end - start))
         if length > 2.2 * _STOP_PX:

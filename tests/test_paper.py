@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import os
@@ -96,8 +97,6 @@ def test_it_says_what_the_result_says(case: Result) -> None:
 
 
 def test_it_names_the_file_that_has_all_figures(case: Result) -> None:
-    import hashlib
-
     text = text_of(printed(case))
     data = (case.job.folder / "results" / "result.json").read_bytes()
     assert hashlib.sha256(data).hexdigest() in text.replace(" ", "")
@@ -180,6 +179,48 @@ def test_files_that_changed_are_named_without_a_folder(case: Result) -> None:
     text = text_of(printed(case))
     assert "Older than its files." in text
     assert str(case.job.folder) not in text
+
+
+def reopened(case: Result, change: Any) -> str:
+    """Text of the report after a change of the result.json."""
+    folder = written(case)
+    path = folder / "results" / "result.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    change(document)
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert run("report", folder, "--pdf").exit_code == 0
+    return text_of(pymupdf.open(folder / "results" / "report.pdf"))
+
+
+def test_left_is_held_against_right_without_a_sheet(case: Result) -> None:
+    def with_sides(document: Any) -> None:
+        pair = {"point": "A", "difference_mm": [-17.35, -12.7, None], "U_mm": [0.15, 0.28, 0.2]}
+        diagonal = {"what": "diagonals", "left_mm": 984.06, "right_mm": 1002.21, "U_mm": 0.2}
+        document["symmetry"] = {
+            "pairs": [{**pair, "verdict": "out"}],
+            "comparisons": [
+                {**diagonal, "points": ["A", "B"], "verdict": "out"},
+                {**diagonal, "points": ["C", "D"], "verdict": "within"},
+            ],
+            "cannot": "It shows only what differs.",
+        }
+
+    text = reopened(without_sheet(case), with_sides)
+    assert "A ▲ out −17.4 ± 0.1 −12.7 ± 0.3 – " in text
+    assert "diagonals A-B ▲ out 984.1 left, 1002.2 right difference −18.2 ± 0.2" in text
+    assert "diagonals C-D" not in text
+    assert "It shows only what differs." in text
+
+
+def test_zones_date_and_technician(case: Result) -> None:
+    def with_zones(document: Any) -> None:
+        document["settings"] |= {"date": "2026-11-20", "technician": "KM"}
+        zone = {"verdict": "undecided", "sentence": "Rear section: cannot tell."}
+        document["damage"] = {"zones": [zone]}
+
+    text = reopened(case, with_zones)
+    assert "Photographed on 2026-11-20; technician KM." in text
+    assert "Damage by zone ? Undecided. Rear section: cannot tell." in text
 
 
 # --- letters ------------------------------------------------------------------------------------

@@ -43,6 +43,7 @@ _MOST_TITLE_LINES = 4
 _MOST_ROWS = 50
 """Rows of the table of points: with them the report has four pages at most."""
 _MOST_FINDINGS = 12
+_MOST_PAIRS, _MOST_COMPARED = 30, 12
 
 # The same cautions as on the page (common practice, no source).
 _CAUTIONS = (
@@ -219,6 +220,7 @@ class _Story:
             *self._answer(),
             *self._views(),
             *self._damage(),
+            *self._sides(),
             *self._points(),
             *self._findings(),
             *self._method(),
@@ -317,6 +319,9 @@ class _Story:
                 spaceAfter=9.0,
             )
         )
+        taken = self._taken()
+        if taken:
+            parts.insert(len(parts) - 1, self._text(taken, 8.5, spaceAfter=8.0))
         alarms = []
         if not self.measured.scaled:
             alarms.append(("Not to scale.", _NOT_TO_SCALE))
@@ -363,6 +368,13 @@ class _Story:
         style = self._style(size, alignment=side, spaceAfter=0.0)
         texts = [Paragraph(self.letters.markup(line, True, own_way=True), style) for line in lines]
         return [*texts, Spacer(0, 6)]
+
+    def _taken(self) -> str:
+        """When and by whom, as far as the job says."""
+        date, technician = (self.measured.settings.get(key) for key in ("date", "technician"))
+        told = [f"Photographed on {date}"] if date else []
+        told += [f"technician {technician}"] if technician else []
+        return f"{'; '.join(told)}." if told else ""
 
     def _views(self) -> list[Any]:
         rows = self.measured.points
@@ -423,16 +435,68 @@ class _Story:
         damage = self.document.get("damage")
         if not damage or not damage["zones"]:
             return []
-        looks = {str(verdict): look for verdict, look in words.LOOKS.items()}
+        marks = {str(verdict): look.mark for verdict, look in words.LOOKS.items()}
         lines = [
             self._pair(
-                f"{looks[zone['verdict']].mark} {zone['verdict'].capitalize()}.",
+                f"{marks[zone['verdict']]} {zone['verdict'].capitalize()}.",
                 zone["sentence"],
                 size=8.5,
             )
             for zone in damage["zones"]
         ]
         return [self._heading("Damage by zone"), *lines]
+
+    def _sides(self) -> list[Any]:
+        """Left against right, which a job without a sheet has to say."""
+        symmetry = self.document.get("symmetry")
+        if not symmetry:
+            return []
+        pairs, others = symmetry["pairs"], symmetry["comparisons"]
+        table = [
+            [
+                self._cell(text, True, i > 1)
+                for i, text in enumerate(
+                    ("Pair", "Verdict", *(f"{axis} ± U" for axis in words.AXIS_WORDS))
+                )
+            ]
+        ]
+        for pair in pairs[:_MOST_PAIRS]:
+            figures = zip(pair["difference_mm"], pair["U_mm"], strict=True)
+            table.append(
+                [self._cell(pair["point"], True), self._verdict(pair["verdict"])]
+                + [self._cell(_with_U(value, U), right=True) for value, U in figures]
+            )
+        for one in [one for one in others if one["verdict"] != "within"][:_MOST_COMPARED]:
+            table.append(
+                [
+                    self._cell(f"{one['what']} {'-'.join(one['points'])}", True),
+                    self._verdict(one["verdict"]),
+                    self._cell(
+                        f"{words.number(one['left_mm'], 1)} left, "
+                        f"{words.number(one['right_mm'], 1)} right"
+                    ),
+                    self._cell("difference", right=True),
+                    self._cell(_with_U(one["left_mm"] - one["right_mm"], one["U_mm"]), right=True),
+                ]
+            )
+        return [
+            self._heading("Left against right"),
+            self._text(
+                "Left minus right, mm; widths count from the centre plane outward, heights up. "
+                f"{symmetry['cannot']}",
+                8.5,
+            ),
+            self._table(table, (2.4, 1.8, 2.6, 2.0, 2.0)),
+            self._text(
+                f"{len(pairs)} pairs and {len(others)} comparisons of lengths are in report.html.",
+                8.5,
+                spaceBefore=3.0,
+            ),
+        ]
+
+    def _verdict(self, verdict: str) -> Any:
+        look = next(look for name, look in words.LOOKS.items() if name == verdict)
+        return self._cell(f"{look.mark} {verdict}", ink=look.ink)
 
     def _points(self) -> list[Any]:
         rows = words.worst_first(self.measured.points)
@@ -631,6 +695,13 @@ def _flowable(view: drawing.Drawing, letters: Letters, scale: float) -> Any:
             draw(self.canv, view, letters, scale)
 
     return Placed()
+
+
+def _with_U(value_mm: float | None, U_mm: float | None) -> str:
+    """A length with its uncertainty, mm."""
+    if value_mm is None or U_mm is None:
+        return "–"
+    return f"{words.signed(value_mm, 1)} ± {words.number(U_mm, 1)}"
 
 
 def _cut(text: str, letters: Letters, size: float, most_mm: float) -> str:

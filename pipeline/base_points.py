@@ -2,7 +2,8 @@
 
 No body is built to the sheet exactly, so every test allows for a scatter of the build beside the
 measurement. The default is a sixth of the point's tolerance (``build_sd_mm``), 0.5 mm at +-3 mm: an
-assumption; makers aim at six standard deviations within 2 mm (from memory).
+assumption, which ``build_sd_mm`` in job.toml replaces; makers aim at six standard deviations
+within 2 mm (from memory).
 """
 
 from __future__ import annotations
@@ -18,8 +19,10 @@ from calib.frames import Array
 from pipeline.datum import by_frame, closest_pose, on_one_line
 
 FALSE_ALARM = 0.004
-"""Significance of each of the four tests (congruence, single points, twist, diagonals): a sound
-body whose scatter is as assumed raises any of them in at most 1.6 %."""
+"""Significance of each of the five tests (congruence, single points, twist of any pair, twist along
+the car, diagonals): a sound body whose scatter is as assumed raises any of them in at most 2 %."""
+NOTEWORTHY = 0.05
+"""Probability below which a twist or a difference of diagonals is worth a note."""
 LEAST_TO_TELL = 6
 """Base points from which one that moved can be named nearly always (tests/benchmarks/datum.py)."""
 NAMED_FROM = 0.95
@@ -85,13 +88,18 @@ class PairCheck:
     pairs : names of the two points whose pairs are compared, the one further ahead first.
     value_mm : measured minus sheet.
     U_mm : expanded uncertainty (k = 2) of it, without the scatter of the build.
-    significant : whether measurement and scatter of the build together do not explain it.
+    probability : of this much or more by chance, by measurement and scatter of the build.
     """
 
     pairs: tuple[str, str]
     value_mm: float
     U_mm: float
-    significant: bool
+    probability: float
+
+    @property
+    def significant(self) -> bool:
+        """Whether measurement and scatter of the build do not explain it."""
+        return self.probability < FALSE_ALARM
 
 
 @dataclass(frozen=True)
@@ -222,8 +230,9 @@ def twist_of(points: BasePoints) -> PairCheck | None:
 
     roll_i = (dh_L - dh_R) / (w_L - w_R) of pair i, dh the heights minus sheet and w the widths, is
     the same for all pairs if the section is not twisted, however the frame lies: its spread about
-    the weighted mean is chi-square of P - 1. Told as the difference of the two pairs that differ
-    most, times their mean width: two pairs 800 and 1400 mm wide with rolls of 3/800 and -3/1400
+    the weighted mean is chi-square of P - 1, and what a slope along the car explains of it of 1;
+    the less probable counts. Told as the difference of the two pairs that differ most, times their
+    mean width: two pairs 800 and 1400 mm wide with rolls of 3/800 and -3/1400
     give (3/800 + 3/1400) 1100 = 6.5 mm. None with fewer than two pairs. (Equal heights of a pair
     mean no twist: common practice, no source.)
     """
@@ -239,9 +248,12 @@ def twist_of(points: BasePoints) -> PairCheck | None:
     roll = by_height @ height
     measured, allowed = (c[2::3, 2::3] for c in _covariances(points, pose.rotation))
     spread = by_height @ (measured + allowed) @ by_height.T
-    weight = np.linalg.inv(spread)
-    mean = (weight @ roll).sum() / weight.sum()
-    statistic = (roll - mean) @ weight @ (roll - mean)
+    root = np.linalg.cholesky(spread)
+    along = np.array([_x(points, pair) for pair in pairs])
+    constant, slope = np.linalg.qr(np.linalg.solve(root, np.column_stack([along**0, along])))[0].T
+    white = np.linalg.solve(root, roll)
+    squares = white @ white - (constant @ white) ** 2
+    probability = min(chi2.sf(squares, len(pairs) - 1), chi2.sf((slope @ white) ** 2, 1))
     ahead, behind = sorted(
         (int(roll.argmax()), int(roll.argmin())), key=lambda i: -_x(points, pairs[i])
     )
@@ -251,7 +263,7 @@ def twist_of(points: BasePoints) -> PairCheck | None:
         (_point(points, pairs[ahead]), _point(points, pairs[behind])),
         float(row @ height),
         2.0 * float(np.sqrt(row @ measured @ row)),
-        bool(chi2.sf(statistic, len(pairs) - 1) < FALSE_ALARM),
+        float(probability),
     )
 
 
@@ -286,7 +298,7 @@ def diagonals_of(points: BasePoints) -> PairCheck | None:
         (_point(points, order[0]), _point(points, order[-1])),
         value,
         2.0 * float(np.sqrt(flat @ measured @ flat)),
-        bool(chi2.sf(value**2 / total, 1) < FALSE_ALARM),
+        float(chi2.sf(value**2 / total, 1)),
     )
 
 

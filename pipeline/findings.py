@@ -93,7 +93,7 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "The point was left out of the vehicle frame.",
         ),
         "base-not-square": Kind(
-            _WARNING,
+            ("note", "warning"),
             "The diagonals between two base pairs are not as the sheet has them.",
             "The section that carries the vehicle frame may be a diamond, which bends all figures.",
         ),
@@ -108,7 +108,7 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "There is no vehicle frame and there are no deviations.",
         ),
         "base-twist": Kind(
-            _WARNING,
+            ("note", "warning"),
             "Base pairs do not sit equally high left and right.",
             "The section that carries the vehicle frame is twisted; all heights depend on which "
             "base points moved.",

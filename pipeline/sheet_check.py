@@ -129,7 +129,8 @@ def _warnings_of(points: Sequence[SheetPoint]) -> Iterator[str]:
         if right is None:
             continue
         apart = np.abs(left.position_mm - right.position_mm * [1, -1, 1]).max()
-        if 0.0 < apart < _SLIP_MM:
+        told_mm = 3.0 * float(np.hypot(left.u_mm, right.u_mm).max())
+        if told_mm < apart < _SLIP_MM:
             yield (
                 f"{name} differs by {apart:g} mm left against right: fine for an asymmetrical "
                 "vehicle, else a slip."

@@ -10,6 +10,7 @@ import numpy as np
 from calib.frames import Array
 from pipeline.base_points import (
     LEAST_TO_TELL,
+    NOTEWORTHY,
     BaseChoice,
     BasePoints,
     PairCheck,
@@ -236,31 +237,36 @@ def _unclear(choice: BaseChoice) -> list[Finding]:
 def _pair_findings(choice: BaseChoice) -> list[Finding]:
     findings = []
     twist, diagonals = choice.twist, choice.diagonals
-    if twist is not None and twist.significant:
+    if twist is not None and twist.probability < NOTEWORTHY:
         findings.append(
             Finding(
                 "base-twist",
-                "warning",
+                "warning" if twist.significant else "note",
                 _pairs(twist),
                 f"The section between these base pairs is twisted by {abs(twist.value_mm):.1f} mm "
                 f"(U {twist.U_mm:.1f}): {twist.pairs[0]} is higher on the "
-                f"{'left' if twist.value_mm > 0 else 'right'}, seen from {twist.pairs[1]}.",
-                _ADD_POINTS,
+                f"{'left' if twist.value_mm > 0 else 'right'}, seen from {twist.pairs[1]}"
+                + _by_build(twist),
+                _ADD_POINTS if twist.significant else "",
             )
         )
-    if diagonals is not None and diagonals.significant:
+    if diagonals is not None and diagonals.probability < NOTEWORTHY:
         findings.append(
             Finding(
                 "base-not-square",
-                "warning",
+                "warning" if diagonals.significant else "note",
                 _pairs(diagonals),
                 "The diagonals between these base pairs differ from the sheet by "
                 f"{abs(diagonals.value_mm):.1f} mm (U {diagonals.U_mm:.1f}): the centre section is "
-                "not square.",
-                _ADD_POINTS,
+                f"not square{_by_build(diagonals)}",
+                _ADD_POINTS if diagonals.significant else "",
             )
         )
     return findings
+
+
+def _by_build(check: PairCheck) -> str:
+    return "." if check.significant else ", which the scatter of sound bodies may explain."
 
 
 def _one_sided(points: Sequence[SheetPoint]) -> list[Finding]:

@@ -171,17 +171,17 @@ def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
 
 def tape_job(folder: Path, table: Path) -> Outcome:
     """Compare tape and tram readings with a solved job; tape.html, .csv, .json go to results."""
-    from pipeline.measured import read_measured
+    from pipeline.measured import laid_by_symmetry, read_measured
     from pipeline.readings import read_readings
     from pipeline.report.tape_page import write_tape_page
     from pipeline.tape import check_tape, tape_exit_code, tape_lines, write_tape
 
-    measured = read_measured(folder)
+    measured = laid_by_symmetry(read_measured(folder))
     if not measured.points:
         raise UserError(
-            "this job has no reference points to hold a tape between",
+            "this job has no points to hold a tape between",
             str(folder),
-            "it needs a sheet.csv with base points and a cards.csv",
+            "it needs a cards.csv, and with a sheet.csv base points that give a vehicle frame",
         )
     checks = check_tape(measured, read_readings(table, measured.known))
     write_tape(measured, checks, folder / "results")

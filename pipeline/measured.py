@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -114,6 +114,56 @@ def read_measured(folder: Path) -> Measured:
         raise UserError(
             "this is not a whole result file", str(path), "run datumshot solve again"
         ) from error
+
+
+def laid_by_symmetry(measured: Measured) -> Measured:
+    """A job without a datum with its points in the frame of its centre plane; others unchanged.
+
+    Distances are as true there as in a vehicle frame. Zeros and level are of our own choice, and
+    no point has a reference.
+    """
+    found = measured.symmetry
+    if measured.points or found is None:
+        return measured
+    pose = Pose(
+        _floats(found["vehicle_from_network"]["rotation"]),
+        _floats(found["vehicle_from_network"]["translation_mm"]),
+    )
+    card_of_name = {f"{c['point']} {c['side']}": c["card"] for c in measured.settings["cards"]}
+    photos = {card.card: card.photos for card in measured.cards}
+    rows = []
+    for one in found["points"]:
+        point, side = one["name"].rsplit(" ", 1)
+        card = card_of_name[one["name"]]
+        rows.append(
+            DeviationRow(
+                point=point,
+                side=side,
+                card=card,
+                position_mm=_floats(one["position_mm"]),
+                U_mm=_floats(one["U_mm"]),
+                deviation_mm=np.full(3, np.nan),
+                U_deviation_mm=np.full(3, np.nan),
+                tol_mm=float("nan"),
+                axis_verdicts=("no reference",) * 3,
+                verdict="no reference",
+                base=False,
+                photos=photos[card],
+            )
+        )
+    return replace(
+        measured,
+        points=tuple(rows),
+        covariance_mm2=matrix_from_triangle(found["points_covariance_mm2"]),
+        cards=tuple(
+            replace(
+                card,
+                centre_mm=pose.apply(card.centre_mm[None])[0],
+                normal=pose.rotation @ card.normal,
+            )
+            for card in measured.cards
+        ),
+    )
 
 
 def _measured(folder: Path, document: Mapping[str, Any]) -> Measured:

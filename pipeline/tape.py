@@ -282,6 +282,8 @@ def _edge_causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
 def _pointer_causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
     reading = check.reading
     flat, rise = job.flat_mm(reading.ends)
+    if job.measured.vehicle_from_network is None:
+        rise = 0.0  # without a datum there are no heights
     if reading.pointers_mm is not None and reading.pointer_step_mm != 0.0:
         if _agrees(check, *job.expected(reading.ends, reading, step_mm=0.0)):
             yield "pointer lengths: it fits if both pointers were equally long"

@@ -15,8 +15,9 @@ import pytest
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
+from calib.frames import Pose, rotations
 from pipeline.cli import app
-from pipeline.measured import Measured
+from pipeline.measured import Measured, laid_by_symmetry
 from pipeline.readings import (
     EXAMPLE,
     READING_COLUMNS,
@@ -179,6 +180,45 @@ def test_a_point_that_was_not_measured(tmp_path: Path) -> None:
     checks = checks_of(van, tmp_path, "E,L,J,R,1900,centres,,,,,,,", "E,L,E,R,837,centres,,,,,,,")
     assert [c.verdict for c in checks] == ["cannot tell", "agrees"]
     assert checks[0].cause == "J R was not measured in this job"
+
+
+def test_without_a_sheet_the_centre_plane_serves(van: Measured, tmp_path: Path) -> None:
+    """Distances and edges are the same in whatever frame; only the datum plane is not known."""
+    pose = Pose(rotations(np.array([0.4, -0.9, 2.0])), np.array([100.0, -700.0, 300.0]))
+    back = pose.inverse()
+    count = 3 * len(van.points)
+    loose = replace(
+        van,
+        points=(),
+        sheet=(),
+        vehicle_from_network=None,
+        covariance_mm2=np.zeros((0, 0)),
+        cards=tuple(replace(c, normal=back.rotation @ c.normal) for c in van.cards),
+        symmetry={
+            "vehicle_from_network": {
+                "rotation": pose.rotation.tolist(),
+                "translation_mm": pose.translation.tolist(),
+            },
+            "points": [
+                {"name": n, "position_mm": p.tolist(), "U_mm": [0.1] * 3}
+                for n, p in zip(van.names, van.positions_mm, strict=True)
+            ],
+            "points_covariance_mm2": {
+                "size": count,
+                "upper": van.covariance_mm2[np.triu_indices(count)].tolist(),
+            },
+        },
+    )
+    rows = ("E,L,J,L,1682,near edges,20,20,,,,,", "A,L,C,L,645.5,centres,,,,,,,")
+    with_sheet = checks_of(van, tmp_path, *rows)
+    without = checks_of(laid_by_symmetry(loose), tmp_path, *rows)
+    for one, two in zip(with_sheet, without, strict=True):
+        assert two.expected_mm == pytest.approx(one.expected_mm, abs=1e-9)
+        assert pytest.approx(one.U_mm, abs=1e-9) == two.U_mm
+        assert one.verdict == two.verdict
+    assert "datum plane" in with_sheet[1].cause
+    assert "datum plane" not in without[1].cause
+    assert laid_by_symmetry(van) is van
 
 
 def test_rates_of_the_benchmark_in_small() -> None:

@@ -104,6 +104,42 @@ def solve_job(folder: Path, progress: Progress) -> Outcome:
     return Outcome(tuple(summary_lines(result, report)), exit_code(result))
 
 
+def look_job(
+    folder: Path,
+    place: str,
+    wanted_U_mm: float | None,
+    clearance_mm: float | None,
+    progress: Progress,
+) -> Outcome:
+    """Judge a shoot by the photos so far; nothing is written but the cache of measured photos."""
+    from calib.photo import photo_paths
+    from capture.cache import cache_of_job
+    from capture.photo_set import GreyPhotos, see_photos
+    from pipeline.job import read_job
+    from pipeline.look import look
+    from pipeline.look_words import caution_lines, look_lines
+    from pipeline.safety import cautions
+
+    job = read_job(folder)
+    first = caution_lines(cautions(place, folder), place)
+    paths = photo_paths(folder / "photos")
+    if not paths:
+        raise UserError(
+            "there are no photos yet in this folder",
+            str(folder / "photos"),
+            "put the first ones there, or run datumshot plan for a list of photos to take",
+        )
+    seen = see_photos(
+        paths,
+        GreyPhotos(0),
+        lambda done, total: progress("measuring photos", done, total),
+        job.marks,
+        cache_of_job(folder),
+    )
+    looked, _ = look(job, seen, wanted_U_mm, clearance_mm, place=place)
+    return Outcome((*first, *look_lines(looked)), 0 if looked.enough else 1)
+
+
 def accept_job(folder: Path, table: Path, progress: Progress) -> Outcome:
     """Measure a job once more and compare it with calibrated lengths; nothing is written."""
     from pipeline.accept import accept, acceptance_lines, read_lengths

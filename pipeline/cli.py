@@ -143,6 +143,21 @@ def _version(wanted: bool) -> None:
 Paper = Annotated[str, typer.Option(help="A4 or Letter.")]
 Job = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
 
+At = Annotated[
+    str,
+    typer.Option(metavar="PLACE", help="Where the car is: two-post, four-post, yard or arches."),
+]
+WantedU = Annotated[
+    float | None,
+    typer.Option(
+        min=0.01, max=100, help="U (k = 2) asked of every point; else a fifth of the tolerance."
+    ),
+]
+Clearance = Annotated[
+    float | None,
+    typer.Option(min=50, max=3000, help="Height of the datum plane above the floor."),
+]
+
 
 @app.callback()
 def options(
@@ -378,6 +393,27 @@ def compare(
       datumshot compare van van-after-pull
     """
     return actions.compare_jobs(jobs)
+
+
+@_command("look")
+def look(
+    job: Job,
+    at: At = "two-post",
+    wanted_mm: WantedU = None,
+    clearance_mm: Clearance = None,
+) -> Outcome:
+    """Tell on the spot whether the photos so far suffice, and which to take next.
+
+    Says which cards were found, how sure each point is now, what is weak and why, and the next one
+    to three photos that help most. Photos that were measured before are not measured again. Ends
+    with 0 when every point is as sure as asked, else with 1.
+
+    \b
+    Example:
+      datumshot look van --wanted-mm 0.5
+    """
+    with _progress() as progress:
+        return actions.look_job(job, at, wanted_mm, clearance_mm, progress)
 
 
 @_command("view")

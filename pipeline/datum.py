@@ -56,6 +56,7 @@ def fit_frame(
     base: NDArray[np.intp],
     sheet_mm: Array,
     reference_u_mm: Array | None = None,
+    scatter_mm: float | None = None,
 ) -> Datum:
     """Weighted fit of base points to the sheet: six degrees, no scale.
 
@@ -70,6 +71,7 @@ def fit_frame(
     sheet_mm : (B, 3) their places on the sheet.
     reference_u_mm : (N, 3) standard uncertainty of the sheet's figures for all holes, independent
         of each other; none if not given.
+    scatter_mm : of the base points about the sheet where it is known; else they tell it.
     """
     start = closest_pose(positions_mm[base], sheet_mm)
     columns = (3 * base[:, None] + np.arange(3)).ravel()
@@ -77,7 +79,9 @@ def fit_frame(
     upright = np.kron(np.eye(len(base)), start.rotation)
     measured = covariance_mm2[np.ix_(columns, columns)]
     measured = measured + upright.T @ np.diag(u_sheet[columns] ** 2) @ upright
-    scatter = sheet_scatter_mm(positions_mm[base], sheet_mm, measured)
+    scatter = scatter_mm
+    if scatter is None:
+        scatter = sheet_scatter_mm(positions_mm[base], sheet_mm, measured)
     pose, gain = _weighted(positions_mm[base], sheet_mm, measured, scatter, start)
 
     turned = pose.apply(positions_mm)
@@ -146,6 +150,18 @@ def scatter_of(covariance_mm2: Array, residuals_mm: Array) -> float:
     weight = np.exp(log_likelihood - log_likelihood.max())
     weight[[0, -1]] *= 0.5
     return float(np.sqrt(weight @ (total - least) / weight.sum()))
+
+
+def expected_scatter_mm(sheet_mm: Array, covariance_mm2: Array, body_sd_mm: float) -> float:
+    """What ``sheet_scatter_mm`` will typically find where base points stray by ``body_sd_mm``.
+
+    The squares are put at their expected values; ``covariance_mm2`` (3 B, 3 B) is in the frame
+    of the sheet.
+    """
+    complement = np.linalg.svd(by_frame(sheet_mm))[0][:, 6:]
+    measured = complement.T @ covariance_mm2 @ complement
+    own, vectors = np.linalg.eigh(measured)
+    return scatter_of(measured, vectors @ np.sqrt(np.maximum(own, 0.0) + body_sd_mm**2))
 
 
 def spread_mm(points_mm: Array) -> float:

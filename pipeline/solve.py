@@ -99,7 +99,7 @@ def solve(
     _require_cards(seen, job)
 
     groups = group_photos([p.header for p in seen.photos], profile)
-    network = _network(seen, groups, job.marks, STEADY)
+    network = adjust_sightings(seen, groups, job.marks, STEADY)
     clock.stop("adjusting")
     added = 0
     if _incomplete(job, seen, network):
@@ -108,7 +108,7 @@ def solve(
         )
         clock.stop("second look")
         if added:
-            network = _network(seen, groups, job.marks, STEADY)
+            network = adjust_sightings(seen, groups, job.marks, STEADY)
             clock.stop("adjusting")
     for _ in range(_LOOKS):
         seen, more = look_again(
@@ -122,7 +122,7 @@ def solve(
         clock.stop("second look")
         if not more:
             break
-        network = _network(seen, groups, job.marks, STEADY, network)
+        network = adjust_sightings(seen, groups, job.marks, STEADY, network)
         clock.stop("adjusting")
     result = _evaluated(job, seen, groups, network, added, clock, progress)
     return result, tuple(seen.sightings)
@@ -137,7 +137,7 @@ def solve_sightings(job: Job, seen: PhotoSet, profile: LensProfile | None = None
     """
     _require_cards(seen, job)
     groups = group_photos([p.header for p in seen.photos], profile)
-    network = _network(seen, groups, job.marks, STEADY)
+    network = adjust_sightings(seen, groups, job.marks, STEADY)
     return _evaluated(job, seen, groups, network, 0, _Clock(), lambda stage, done, count: None)
 
 
@@ -151,13 +151,13 @@ def _evaluated(
     progress: Progress,
 ) -> Result:
     """From a network on the way to the result; ``added`` sightings came from second looks."""
-    network = _network(seen, groups, job.marks, HAND_HELD, network)
+    network = adjust_sightings(seen, groups, job.marks, HAND_HELD, network)
     mended = mend(
         seen,
         groups,
         network,
         [bar.cards for bar in job.bars],
-        lambda s, g, n: _network(s, g, job.marks, HAND_HELD, n),
+        lambda s, g, n: adjust_sightings(s, g, job.marks, HAND_HELD, n),
     )
     seen, groups, network = mended.seen, mended.groups, mended.network
     if mended.found:
@@ -271,7 +271,7 @@ def _require_cards(seen: PhotoSet, job: Job) -> None:
         )
 
 
-def _network(
+def adjust_sightings(
     seen: PhotoSet,
     groups: Sequence[PhotoGroup],
     marks: Marks | None,

@@ -47,6 +47,7 @@ COMMANDS = [
     "sheet",
     "tape",
     "compare",
+    "look",
     "view",
     "report",
     "export",

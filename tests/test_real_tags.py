@@ -19,7 +19,7 @@ from pipeline.cameras import PhotoGroup
 from pipeline.layout import best_rotations
 from pipeline.marks import layout_of, layout_sd_of_marks
 from pipeline.network import CameraGuess, NetworkFound, find_network
-from pipeline.solve import LAYOUT_SD_MM, STEADY, _network
+from pipeline.solve import LAYOUT_SD_MM, STEADY, adjust_sightings
 from targets.mark import FIRST_MARK, Marks, is_mark
 
 SEEDS = (12, 31, 38, 44, 9)
@@ -120,7 +120,7 @@ def test_sides_that_nobody_knows_are_told_by_the_photos(room: Path, in_room: Pho
     """The same with all sides unknown, in the steps of a job."""
     photos = tuple(p.name for p in in_room.photos)
     group = PhotoGroup("room", photos, guess_of(ROOM_CAMERA), False, "")
-    found = _network(in_room, [group], Marks("DICT_4X4_1000", dict.fromkeys(ROOM)), STEADY)
+    found = adjust_sightings(in_room, [group], Marks("DICT_4X4_1000", dict.fromkeys(ROOM)), STEADY)
     assert len(found.photos) == 54
     error = distance_errors(room, found)
     assert 0.3 < np.sqrt((error**2).mean()) <= 2.0

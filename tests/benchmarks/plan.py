@@ -1,0 +1,182 @@
+"""Does planning pay, and does it tell the truth: simulated shoots, against the adjustment itself.
+
+    python tests/benchmarks/plan.py predict [scenes]  planned U against that which solve finds
+    python tests/benchmarks/plan.py follow [seeds]    photos needed with advice and without
+    python tests/benchmarks/plan.py enough [shoots]   whether "enough" is ever said too early
+
+The shoots are those of tests/shoot.py. Recorded tables: tests/benchmarks/README.md.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections import Counter
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+import numpy as np
+
+from capture.photo_set import PhotoSeen
+from pipeline.cameras import PhotoGroup, group_photos
+from pipeline.look import look, network_so_far
+from pipeline.planned_network import plan_network, see
+from pipeline.point_precision import CARD_FLATNESS_MM, chain_of, precision_of
+from tests.shoot import Shoot, invented_shoot, photo_set, taken, walk_around
+
+WANTED_U_MM = 0.3
+FIRST = 8
+MOST = 48
+
+
+def worst_U_mm(shoot: Shoot, photos: list[PhotoSeen], earlier=None):
+    """The largest U of any point as solve finds it, and the network."""
+    groups = group_photos([p.header for p in photos], None)
+    network = network_so_far(shoot.job, photo_set(photos), groups, earlier)
+    if network is None:
+        return np.inf, None
+    points = precision_of(chain_of(network, groups, shoot.job), shoot.job)
+    return max(p.worst_mm for p in points), network
+
+
+def predict(scenes: int) -> None:
+    rows = []
+    for seed in range(scenes):
+        rng = np.random.default_rng([seed, 7])
+        shoot = invented_shoot(seed)
+        stations = walk_around(rng, int(rng.integers(16, 40)))
+        photos = [taken(shoot, pose, i, seed) for i, pose in enumerate(stations)]
+        groups = group_photos([p.header for p in photos], None)
+        guess = groups[0].guess
+        network = network_so_far(shoot.job, photo_set(photos), groups)
+        found = precision_of(chain_of(network, groups, shoot.job), shoot.job)
+        planned = plan_network(
+            shoot.planned,
+            stations,
+            guess,
+            see(shoot.planned, stations, guess.camera),
+            shoot.at_8_px,
+            0.82,
+        )
+        group = PhotoGroup("planned", planned.photos, guess, False, "")
+        told = precision_of(chain_of(planned, [group], shoot.job, CARD_FLATNESS_MM), shoot.job)
+        both = [(a.U_mm, b.U_mm) for a, b in zip(told, found, strict=True)]
+        ratio = np.array([a / b for a, b in both if np.isfinite(a).all() and np.isfinite(b).all()])
+        low, mid, high = np.quantile(ratio, [0.0, 0.5, 1.0])
+        inside = ((ratio >= 0.7) & (ratio <= 1.4)).mean()
+        rows.append((mid, low, high, inside))
+        print(
+            f"scene {seed:3d}  {len(stations):2d} photos  ratio {mid:.2f} ({low:.2f} to {high:.2f})"
+        )
+    table = np.array(rows)
+    print(
+        f"median ratio {np.median(table[:, 0]):.2f} ({table[:, 0].min():.2f} to "
+        f"{table[:, 0].max():.2f} by scene); single coordinates {table[:, 1].min():.2f} to "
+        f"{table[:, 2].max():.2f}, {100 * table[:, 3].mean():.1f} % within 0.7 to 1.4"
+    )
+
+
+def guided(shoot: Shoot, seed: int, photos: list[PhotoSeen], per_look: int):
+    """Follow the advice until enough is said; photos, whether it was said."""
+    network = None
+    while len(photos) < MOST:
+        looked, network = look(shoot.job, photo_set(photos), WANTED_U_MM, earlier=network)
+        if looked.enough:
+            return photos, True
+        if not looked.advice:
+            return photos, False
+        for advice in looked.advice[:per_look]:
+            photos = [*photos, taken(shoot, advice.station.pose, len(photos), seed)]
+    return photos, False
+
+
+def follow(seeds: int) -> None:
+    shares = []
+    for seed in range(seeds):
+        shoot = invented_shoot(seed)
+        rng = np.random.default_rng([seed, 8])
+        walk = walk_around(rng, MOST)
+        first = [taken(shoot, pose, i, seed) for i, pose in enumerate(walk[:FIRST])]
+        with_advice, said = guided(shoot, seed, first, 1)
+        photos, network = first, None
+        for i, pose in enumerate(walk[FIRST:], FIRST):
+            if _every_point_seen(shoot, photos):
+                worst, network = worst_U_mm(shoot, photos, network)
+                if worst <= WANTED_U_MM:
+                    break
+            photos = [*photos, taken(shoot, pose, i, seed)]
+        worst, _ = worst_U_mm(shoot, with_advice)
+        shares.append((len(with_advice), len(photos), worst))
+        print(
+            f"seed {seed:2d}  followed {len(with_advice):2d}  walked {len(photos):2d}"
+            f"{'' if len(photos) < MOST else ' or more'}  share "
+            f"{100 * len(with_advice) / len(photos):3.0f} %  U {worst:.2f} mm  {said}",
+            flush=True,
+        )
+    table = np.array(shares)
+    share = table[:, 0] / table[:, 1]
+    print(
+        f"photos: followed {table[:, 0].mean():.1f}, walked {table[:, 1].mean():.1f}; "
+        f"{100 * table[:, 0].sum() / table[:, 1].sum():.0f} % of all, by seed "
+        f"{100 * share.min():.0f} to {100 * share.max():.0f} %; worst U {table[:, 2].max():.3f} mm"
+    )
+
+
+def _every_point_seen(shoot: Shoot, photos: list[PhotoSeen]) -> bool:
+    counts = Counter(s.card for photo in photos for s in photo.sightings)
+    return all(counts[row.card] >= 2 for row in shoot.job.cards)
+
+
+def enough(shoots: int) -> None:
+    said, early, beyond, coordinates = 0, 0, 0, 0
+    for seed in range(shoots):
+        rng = np.random.default_rng([seed, 9])
+        shoot = invented_shoot(
+            1000 + seed,
+            at_8_px=rng.uniform(0.03, 0.09),
+            hidden=rng.uniform(0.0, 0.3),
+            unsteady=rng.uniform(0.1, 1.0),
+            seating_u_mm=rng.uniform(0.01, 0.04),
+        )
+        first = [
+            taken(shoot, pose, i, seed)
+            for i, pose in enumerate(walk_around(rng, int(rng.integers(6, 12))))
+        ]
+        photos, told = guided(shoot, seed, first, 3)
+        if not told:
+            print(f"shoot {seed:3d}  {len(photos)} photos  enough never said", flush=True)
+            continue
+        said += 1
+        groups = group_photos([p.header for p in photos], None)
+        network = network_so_far(shoot.job, photo_set(photos), groups)
+        chain = chain_of(network, groups, shoot.job)
+        points = precision_of(chain, shoot.job)
+        worst = max(p.worst_mm for p in points)
+        early += worst > WANTED_U_MM
+        errors = _errors_mm(shoot, chain)
+        U = np.array([p.U_mm for p in points])
+        beyond += int((np.abs(errors) > U).sum())
+        coordinates += errors.size
+        print(f"shoot {seed:3d}  {len(photos)} photos  worst U {worst:.3f} mm", flush=True)
+    print(
+        f"enough was said in {said} of {shoots}, too early in {early}; "
+        f"{100 * beyond / max(coordinates, 1):.1f} % of the true errors lie beyond their U"
+    )
+
+
+def _errors_mm(shoot: Shoot, chain) -> np.ndarray:
+    """Measured minus true holes, vehicle frame: the cards' own centres and normals are known."""
+    index = {card: i for i, card in enumerate(shoot.true.ids)}
+    true = []
+    for row in chain.holes.rows:
+        dots = shoot.true.dots_mm[index[row.card]]
+        up = np.cross(dots[1] - dots[0], dots[3] - dots[0])
+        true.append(dots.mean(axis=0) + row.stem_mm * up / np.linalg.norm(up))
+    return chain.datum.positions_mm - np.array(true)
+
+
+if __name__ == "__main__":
+    what, count = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 20
+    {"predict": predict, "follow": follow, "enough": enough}[what](count)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -372,6 +372,7 @@ def damage_section(result: Result, language: Language) -> dict[str, Any]:
         "scatter": number(damage.scatter_mm, 1),
         "times": times,
         "plan": Markup(drawing.svg(draw_zones(result, damage, times), language.put)),
+        "heights": Markup(drawing.svg(draw_heights(result, damage, times), language.put)),
         "corrections": [
             {
                 "name": one.point,
@@ -405,20 +406,11 @@ def draw_zones(
     rows = [row for row in result.deviations.rows if np.isfinite(row.deviation_mm).all()]
     sheet = np.array([row.position_mm - row.deviation_mm for row in rows])
     seen = sheet + times * np.array([row.deviation_mm for row in rows])
-    everything = np.vstack([sheet, seen])[:, :2]
-    low, high = everything.min(axis=0) - 120.0, everything.max(axis=0) + 120.0
+    px, low, high, scale = _plan(result, times, width_px)
     margin = 46.0
-    scale = (width_px - 2.0 * margin) / (high[0] - low[0])
     sketch = drawing.Drawing(
         say("Plan of the zones, front to the left"), width_px, (high[1] - low[1]) * scale + 74.0
     )
-
-    def px(place: np.ndarray) -> tuple[float, float]:
-        # The left side of the car is below, as in the plan of the points.
-        return (
-            margin + (high[0] - float(place[0])) * scale,
-            34.0 + (float(place[1]) - low[1]) * scale,
-        )
 
     for zone in damage.zones:
         corners = [
@@ -474,9 +466,90 @@ def draw_zones(
     return sketch
 
 
+def draw_heights(
+    result: Result, damage: Damage, times: int, width_px: float = 1000.0
+) -> drawing.Drawing:
+    """Heights of both sides of front and rear against a level line, front to the left.
+
+    Lengths as in ``draw_zones``; changes of height ``times`` as large. The centre is the line.
+    """
+    place, low, high, scale = _plan(result, times, width_px)
+    shown = [zone for zone in damage.zones if zone.corners and _told(zone)]
+    ends = [
+        (zone, corner.side, corner.change_mm[2], _near_height_mm(zone, corner.side))
+        for zone in shown
+        for corner in zone.corners
+    ]
+    reach_px = max([30.0, *(abs(v) * times * scale for _, _, *both in ends for v in both)])
+    level = reach_px + 24.0
+    sketch = drawing.Drawing(
+        say("Heights of both sides, front to the left"), width_px, 2.0 * reach_px + 60.0
+    )
+    left, right = place(np.array([high[0], 0.0]))[0], place(np.array([low[0], 0.0]))[0]
+    sketch.line([(left, level), (right, level)], "#aab2bb", 2.0)
+    for zone, side, far_mm, near_mm in ends:
+        look = LOOKS[zone_verdict(zone)]
+        points = [
+            (place(np.array([x, 0.0]))[0], level - height * times * scale)
+            for x, height in ((zone.frame.start_mm, near_mm), (zone.frame.end_mm, far_mm))
+        ]
+        sketch.line(points, look.ink, 3.0 if side == "L" else 2.0, side == "R")
+        front = zone.zone == "front"
+        sketch.write(
+            (
+                points[1][0] + (-8.0 if front else 8.0),
+                points[1][1] + (4.0 if side == "L" else 14.0),
+            ),
+            say("left") if side == "L" else say("right"),
+            look.ink,
+            "end" if front else "start",
+        )
+    foot = sketch.height_px - 10.0
+    sketch.write((46.0, foot), say("◀ FRONT"), bold=True)
+    sketch.write(
+        (width_px - 46.0, foot),
+        say("left side drawn full, right side broken"),
+        drawing.FAINT,
+        "end",
+    )
+    return sketch
+
+
+def _near_height_mm(zone: Zone, side: str) -> float:
+    """Change of height of one side at the points nearest the centre section."""
+    near = {term.term: term.near_mm for term in zone.terms}
+    if zone.frame.one_station:
+        near = {term.term: term.far_mm for term in zone.terms}
+    return near["height"] + (0.5 if side == "L" else -0.5) * near["twist"]
+
+
+def _plan(
+    result: Result, times: int, width_px: float
+) -> tuple[Callable[[Array], tuple[float, float]], Array, Array, float]:
+    """Vehicle places to px of a plan; its least and largest length and width, mm; px per mm.
+
+    The left side of the car is below, as in the plan of the points.
+    """
+    rows = [row for row in result.deviations.rows if np.isfinite(row.deviation_mm).all()]
+    sheet = np.array([row.position_mm - row.deviation_mm for row in rows])
+    seen = sheet + times * np.array([row.deviation_mm for row in rows])
+    everything = np.vstack([sheet, seen])[:, :2]
+    low, high = everything.min(axis=0) - 120.0, everything.max(axis=0) + 120.0
+    margin = 46.0
+    scale = (width_px - 2.0 * margin) / float(high[0] - low[0])
+
+    def px(place: Array) -> tuple[float, float]:
+        return (
+            margin + (high[0] - float(place[0])) * scale,
+            34.0 + (float(place[1]) - low[1]) * scale,
+        )
+
+    return px, low, high, scale
+
+
 def _told(zone: Zone) -> bool:
     """Whether the points tell all of a zone's amounts."""
-    return all(max(term.U_far_mm, term.U_near_mm) < _VAGUE_MM for term in zone.terms)
+    return not any(max(term.U_far_mm, term.U_near_mm) > _VAGUE_MM for term in zone.terms)
 
 
 def _zone_row(zone: Zone, damage: Damage) -> dict[str, Any]:
@@ -489,7 +562,9 @@ def _zone_row(zone: Zone, damage: Damage) -> dict[str, Any]:
         "points": ", ".join(zone.points),
         "terms": [
             {
-                "name": trade_term(term),
+                "name": trade_term(term)
+                if term.shown or term.term != "height"
+                else say("sag or kick-up"),
                 "near": _with_u(term.near_mm, term.U_near_mm),
                 "far": _with_u(term.far_mm, term.U_far_mm),
                 "judged": _judged(term),

@@ -248,6 +248,29 @@ def test_suspension_by_hand() -> None:
     assert abs(camber.U - np.degrees(2.0 * 2.0 * SEEN_MM / 500.0)) < 1e-9
 
 
+def test_camber_of_the_right_side_counts_outward_too() -> None:
+    """A right tower 5 mm outward (to the right) over 500 mm: +5 / 500 rad = +0.573 degrees."""
+    of = suspension_sheet()
+    places = np.array([p.position_mm for p in of.points])
+    places[1, 1] -= 5.0  # A R
+    (camber,) = (c for c in suspension_changes(table_of(places, of), of, 0.5) if c.what == "camber")
+    assert camber.right is not None
+    assert camber.right.value == pytest.approx(0.573, abs=1e-3)
+    # The build scatter of 0.5 mm at the tower and at the arm: 2 x sqrt(2 (0.5^2 + 0.1^2)) / 500.
+    assert abs(camber.right.U - np.degrees(2.0 * np.sqrt(0.52) / 500.0)) < 1e-9
+
+
+def test_suspension_says_nothing_without_upper_points() -> None:
+    of = ReferenceSheet(
+        tuple(
+            replace(p, kind="" if p.kind == "strut tower" else p.kind)
+            for p in suspension_sheet().points
+        )
+    )
+    places = np.array([p.position_mm for p in of.points])
+    assert [c.what for c in suspension_changes(table_of(places, of), of, 0.5)] == ["wheelbase"]
+
+
 def test_sides_of_the_van_in_the_benchmark_are_what_they_say() -> None:
     """Planting, by hand: the front raised by 15 mm at its end lifts both A points by 15 sin-true
     millimetres, for they lie above the end on the axis of the turn."""

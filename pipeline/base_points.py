@@ -115,6 +115,7 @@ class BaseChoice:
     all_points, kept_points : the congruence test of all points, and of those kept.
     twist : difference of the heights left against right of two base pairs, over their mean width.
     diagonals : difference of the diagonals between two base pairs.
+    kept_twist, kept_diagonals : the same of the points kept alone.
     """
 
     names: tuple[str, ...]
@@ -125,6 +126,8 @@ class BaseChoice:
     kept_points: Congruence
     twist: PairCheck | None
     diagonals: PairCheck | None
+    kept_twist: PairCheck | None
+    kept_diagonals: PairCheck | None
 
 
 def build_sd_mm(tolerance_mm: float) -> float:
@@ -168,9 +171,9 @@ def choose(points: BasePoints) -> BaseChoice:
     alone = dict(_subsets(points, 1)) if count > 3 else {}
     drop = max((whole.statistic - one.statistic for one in alone.values()), default=0.0)
     calm = whole.probability >= FALSE_ALARM and chi2.sf(drop, 3) * count >= FALSE_ALARM
-    twist, diagonals = twist_of(points), diagonals_of(points)
+    pairs = twist_of(points), diagonals_of(points)
     if calm:
-        return BaseChoice(points.names, everyone, (), (), whole, whole, twist, diagonals)
+        return BaseChoice(points.names, everyone, (), (), whole, whole, *pairs, *pairs)
     for missing in range(1, min(_MOST_LEFT_OUT, max(count - 4, 1)) + 1):
         tried = alone if missing == 1 else dict(_subsets(points, missing))
         if not any(one.probability >= FALSE_ALARM for one in tried.values()):
@@ -182,14 +185,21 @@ def choose(points: BasePoints) -> BaseChoice:
         if enough == 1:
             left_out = best_first[0]
             kept = tuple(i for i in everyone if i not in left_out)
+            rest = points.part(kept)
             return BaseChoice(
-                points.names, kept, left_out, (), whole, tried[left_out], twist, diagonals
+                points.names,
+                kept,
+                left_out,
+                (),
+                whole,
+                tried[left_out],
+                *pairs,
+                twist_of(rest),
+                diagonals_of(rest),
             )
-        doubtful = sorted({i for some in best_first[:enough] for i in some})
-        return BaseChoice(
-            points.names, everyone, (), tuple(doubtful), whole, whole, twist, diagonals
-        )
-    return BaseChoice(points.names, everyone, (), everyone, whole, whole, twist, diagonals)
+        doubtful = tuple(sorted({i for some in best_first[:enough] for i in some}))
+        return BaseChoice(points.names, everyone, (), doubtful, whole, whole, *pairs, *pairs)
+    return BaseChoice(points.names, everyone, (), everyone, whole, whole, *pairs, *pairs)
 
 
 def agreeing(points: BasePoints) -> tuple[int, ...]:

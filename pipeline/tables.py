@@ -495,8 +495,10 @@ def _base_check(choice: BaseChoice | None) -> dict[str, Any] | None:
         "unclear": named(choice.doubtful),
         "all": congruence(choice.all_points),
         "agreeing": congruence(choice.kept_points),
-        "twist": pairs(choice.twist),
-        "diagonals": pairs(choice.diagonals),
+        "twist": pairs(choice.kept_twist),
+        "diagonals": pairs(choice.kept_diagonals),
+        "twist_of_all": pairs(choice.twist),
+        "diagonals_of_all": pairs(choice.diagonals),
     }
 
 

@@ -187,7 +187,7 @@ def _moved(
                     "warning",
                     f"point {point.name}",
                     "This base point disagrees with the others, which agree with the sheet "
-                    f"({_told(choice)}).",
+                    f"({_told(choice)}).{_twist_with(choice)}",
                     f"Take {point.name} out of [datum] base unless it is known to be sound.",
                     "It still carries the vehicle frame, because job.toml names it.",
                 )
@@ -203,7 +203,7 @@ def _moved(
                 f"point {point.name}",
                 f"This base point lies {np.linalg.norm(off):.1f} mm (U {U_off:.1f}) from where the "
                 f"other {len(choice.kept)} put it ({_axes(off)}); they agree with the sheet "
-                f"({_told(choice)}).",
+                f"({_told(choice)}).{_twist_with(choice)}",
                 "Check its card and stem; if both are right, the point has moved.",
             )
         )
@@ -236,7 +236,7 @@ def _unclear(choice: BaseChoice) -> list[Finding]:
 
 def _pair_findings(choice: BaseChoice) -> list[Finding]:
     findings = []
-    twist, diagonals = choice.twist, choice.diagonals
+    twist, diagonals = choice.kept_twist, choice.kept_diagonals
     if twist is not None and twist.probability < NOTEWORTHY:
         findings.append(
             Finding(
@@ -282,6 +282,17 @@ def _one_sided(points: Sequence[SheetPoint]) -> list[Finding]:
             "Fine where the vehicle has them on one side; else add the row of the other side.",
         )
     ]
+
+
+def _twist_with(choice: BaseChoice) -> str:
+    """The twist that the points left out would make, if it is one."""
+    twist = choice.twist
+    if twist is None or not twist.significant:
+        return ""
+    return (
+        f" With it the section between the {_pairs(twist)} is twisted by "
+        f"{abs(twist.value_mm):.1f} mm (U {twist.U_mm:.1f})."
+    )
 
 
 def _told(choice: BaseChoice) -> str:

@@ -98,7 +98,7 @@ def base_lines(result: Result) -> list[str]:
         parts[0] += f" without {_names(choice, choice.left_out)}"
     parts += [
         f"{what} {' to '.join(one.pairs)} {one.value_mm:+.1f} mm (U {one.U_mm:.1f})"
-        for what, one in (("twist", choice.twist), ("diagonals", choice.diagonals))
+        for what, one in (("twist", choice.kept_twist), ("diagonals", choice.kept_diagonals))
         if one is not None
     ]
     return [f"Datum: {'; '.join(parts)}"]
@@ -117,8 +117,8 @@ def base_words(result: Result) -> dict[str, Any]:
         "freedom": choice.kept_points.freedom,
         "percent": words.number(100 * choice.kept_points.probability, 1),
         "rms": words.number(result.datum_rms_mm, 2),
-        "twist": _pair_words(choice.twist),
-        "diagonals": _pair_words(choice.diagonals),
+        "twist": _pair_words(choice.kept_twist),
+        "diagonals": _pair_words(choice.kept_diagonals),
     }
 
 

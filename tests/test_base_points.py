@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -331,3 +332,19 @@ def test_simulated_jobs_are_told_right() -> None:
     assert counts["alarm"] <= 1
     assert counts["twist unsaid"] == 0
     assert counts["wrong"] == 0
+
+
+def test_a_sheet_with_one_side_of_a_pair_is_named() -> None:
+    job, holes = a_job("ABC", {}, Rotation.identity(), np.zeros(3), None)
+    assert job.sheet is not None
+    without = tuple(p for p in job.sheet.points if p.name != "C R")
+    (finding,) = vehicle_frame(replace(job, sheet=ReferenceSheet(without)), holes).findings
+    assert (finding.code, finding.severity) == ("sheet-one-side", "note")
+    assert finding.text.startswith("C L: ")
+
+
+def test_what_a_left_out_point_does_is_no_fault_of_the_rest() -> None:
+    """B L raised by 8 mm would twist the section; without it nothing is twisted."""
+    _, findings = findings_of("ABC", {"B L": np.array([0.0, 0.0, 8.0])})
+    assert set(findings) == {"base-moved"}
+    assert "With it the section between the base pairs" in findings["base-moved"].text

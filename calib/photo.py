@@ -48,6 +48,9 @@ _BOMB_PIXELS, _BOMB_BYTES_PER_PIXEL = 40_000_000, 0.01
 ZOOM_TOLERANCE = 0.005
 """Digital zoom nearer to 1 than this is none: phones write 1.0007 for their plain 1x setting."""
 
+# What is wrong with a photo is told in our own words; OpenCV would write lines of its own between.
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+
 Pixels = NDArray[np.uint8]
 
 pillow_heif.register_heif_opener()

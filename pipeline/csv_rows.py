@@ -148,22 +148,22 @@ def _header(path: Path, records: Sequence[tuple[int, list[str]]]) -> tuple[str, 
 
 
 def _records(path: Path) -> list[tuple[int, list[str]]]:
-    """Row numbers from 1 and cells; leading blank rows are no header and are dropped."""
+    """Row numbers from 1 and cells; blank rows are left out."""
     text = read_typed(
         path, path.name, not_utf8='save it from the spreadsheet program as "CSV UTF-8"'
     )
     records: list[tuple[int, list[str]]] = []
+    number = 0
     try:
-        for record in csv.reader(io.StringIO(text, newline=""), strict=True):
-            records.append((len(records) + 1, record))
+        for number, record in enumerate(csv.reader(io.StringIO(text, newline=""), strict=True), 1):
+            if any(cell.strip() for cell in record):
+                records.append((number, record))
     except csv.Error as error:
         raise UserError(
             f"this row cannot be read ({error})",
-            f"{path.name}, row {len(records) + 1}",
+            f"{path.name}, row {number + 1}",
             "look for a double quote too many or too few",
         ) from error
-    while records and not any(cell.strip() for cell in records[0][1]):
-        del records[0]
     return records
 
 

@@ -78,7 +78,7 @@ def read_truth(path: Path) -> Truth:
         raise UserError(
             f"cannot read the truth ({error.strerror})", str(path), "make the demo folder anew"
         ) from error
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
         raise UserError(
             "this is not the truth of a rendered job", str(path), "make the demo folder anew"
         ) from error

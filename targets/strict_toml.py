@@ -17,6 +17,11 @@ from targets.errors import UserError
 from targets.typed_file import read_typed
 from targets.wording import nearest, shown, shown_value
 
+# The parser takes time with the square of a dotted key's length; without these limits a prepared
+# file would keep it busy for days.
+_LARGEST_LETTERS = 100_000
+_MOST_DOTS = 200
+
 
 def read_toml(
     path: Path,
@@ -37,8 +42,12 @@ def read_toml(
     ------
     UserError : it cannot be read, or is not TOML.
     """
+    text = read_typed(path, where, kind, missing, broken)
+    longest = max(line.count(".") for line in text.split("\n"))
+    if len(text) > _LARGEST_LETTERS or longest > _MOST_DOTS:
+        raise UserError("this is too much for such a file", where, broken)
     try:
-        return tomllib.loads(read_typed(path, where, kind, missing, broken))
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError: tomllib's own, with line and column
         message = str(error).replace("\n", " ")
         raise UserError(f"this is not TOML ({message})", where, broken) from error

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from targets.errors import UserError
 
-LARGEST_BYTES = 1_000_000
+LARGEST_BYTES = 500_000
 """No settings and no table of a job come near to it."""
 
 

@@ -90,11 +90,6 @@ class ReferenceSheet:
 
     points: tuple[SheetPoint, ...]
 
-    @property
-    def is_exact(self) -> bool:
-        """Whether no point states an uncertainty of its own."""
-        return not any(point.u_mm.any() for point in self.points)
-
 
 def read_sheet(path: Path, parts: str, tolerance_mm: float) -> ReferenceSheet:
     """Read sheet.csv.

@@ -95,13 +95,22 @@ def start_job(folder: Path, title: str) -> Outcome:
     )
 
 
-def solve_job(folder: Path, progress: Progress) -> Outcome:
-    """Measure a job; results go into its results folder."""
+def solve_job(folder: Path, progress: Progress, language: str = "") -> Outcome:
+    """Measure a job; results go into its results folder.
+
+    Parameters
+    ----------
+    language : code of that of page and summary, "" for what job.toml or the system says.
+    """
+    from pipeline.language import language_of, language_of_system
     from pipeline.summary import exit_code, summary_lines
 
-    result = _solved(folder, progress)
-    report = _report_path(folder)
-    return Outcome(tuple(summary_lines(result, report)), exit_code(result))
+    if language:
+        language_of(language)  # says what is wrong with it before anything is measured
+    result = _solved(folder, progress, language)
+    told_in = language_of(language or result.job.language or language_of_system())
+    lines = summary_lines(result, _report_path(folder))
+    return Outcome(tuple(told_in.put(line) for line in lines), exit_code(result))
 
 
 def look_job(
@@ -422,7 +431,7 @@ def _calibrated(photos: Path, board: Any, output: Path, progress: Progress) -> t
     )
 
 
-def _solved(folder: Path, progress: Progress) -> Result:
+def _solved(folder: Path, progress: Progress, language: str = "") -> Result:
     """Read a job, measure it, write its results."""
     from capture.cache import cache_of_job
     from pipeline.job import read_job
@@ -444,8 +453,8 @@ def _solved(folder: Path, progress: Progress) -> Result:
         require_unchanged(result, typed, hashes)
         write_tables(result, results, hashes)
         progress("writing results", 1, 2)
-        language = job.language or language_of_system()
-        write_report(result, sightings, results / "report.html", hashes, language)
+        told_in = language or job.language or language_of_system()
+        write_report(result, sightings, results / "report.html", hashes, told_in)
     progress("writing results", 2, 2)
     return result
 

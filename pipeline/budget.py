@@ -18,6 +18,7 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.datum import Datum
+from pipeline.language import listed, say
 from pipeline.points import Holes
 from pipeline.scale import Scaled
 from pipeline.solution import Solution
@@ -38,24 +39,55 @@ SOURCES = {
 """All sources, and what they are."""
 
 _CAUSES = {
-    "The seat of the cards in their holes": ("seat across", "seat along", "stem", "flatness"),
-    "What the photos can tell": ("photos", "camera"),
-    "The certificate of the bars": ("bar",),
-    "The scale of the printer": ("print",),
-    "The temperature": ("temperature",),
-    "How far the base points are off the sheet": ("sheet",),
-    "The figures of the sheet": ("reference",),
+    "seat": ("seat across", "seat along", "stem", "flatness"),
+    "photos": ("photos", "camera"),
+    "bar": ("bar",),
+    "print": ("print",),
+    "temperature": ("temperature",),
+    "sheet": ("sheet",),
+    "reference": ("reference",),
 }
-_REMEDIES = {
-    "The seat of the cards in their holes": "better plugs and flat cards",
-    "What the photos can tell": "more photos from more sides, or a lens profile,",
-    "The certificate of the bars": "longer bars or better certificates",
-    "The scale of the printer": "a bar",
-    "The temperature": "a thermometer on the car, or a bar that expands as the body does,",
-    "How far the base points are off the sheet": "more undamaged base points",
-    "The figures of the sheet": "a sheet of the maker's figures, or one from more vehicles,",
+"""Sources that have the same remedy."""
+
+_TOLD = {
+    "seat": say(
+        "The seat of the cards in their holes decides U ({share:.0f} % of its square): better "
+        "plugs and flat cards would make it smaller",
+        share=0,
+    ),
+    "photos": say(
+        "What the photos can tell decides U ({share:.0f} % of its square): more photos from more "
+        "sides, or a lens profile, would make it smaller",
+        share=0,
+    ),
+    "bar": say(
+        "The certificate of the bars decides U ({share:.0f} % of its square): longer bars or "
+        "better certificates would make it smaller",
+        share=0,
+    ),
+    "print": say(
+        "The scale of the printer decides U ({share:.0f} % of its square): a bar would make it "
+        "smaller",
+        share=0,
+    ),
+    "temperature": say(
+        "The temperature decides U ({share:.0f} % of its square): a thermometer on the car, or a "
+        "bar that expands as the body does, would make it smaller",
+        share=0,
+    ),
+    "sheet": say(
+        "How far the base points are off the sheet decides U ({share:.0f} % of its square): more "
+        "undamaged base points would make it smaller",
+        share=0,
+    ),
+    "reference": say(
+        "What the sheet says decides U ({share:.0f} % of its square): a sheet of the maker's "
+        "figures, or one from more vehicles, would make it smaller",
+        share=0,
+    ),
 }
-_PHOTOS = "What the photos can tell"
+"""What each cause is told as; the share is filled in by ``budget_sentence``."""
+
 _LITTLE_SHARE = 0.1
 """Of the variance: without the photos' part U would be 5 % smaller."""
 
@@ -159,10 +191,7 @@ def budget_sentence(rows: Sequence[BudgetRow]) -> str:
     if whole <= 0.0:
         return ""
     first = max(variance, key=lambda cause: variance[cause])
-    text = (
-        f"{first} decides U ({100 * variance[first] / whole:.0f} % of its square): "
-        f"{_REMEDIES[first]} would make it smaller"
-    )
-    if first != _PHOTOS and variance[_PHOTOS] < _LITTLE_SHARE * whole:
-        text += "; more photos would not help"
-    return text + "."
+    told = say(_TOLD[first].pattern, share=100.0 * variance[first] / whole)
+    if first != "photos" and variance["photos"] < _LITTLE_SHARE * whole:
+        return say("{told}; more photos would not help.", told=told)
+    return listed([told, "."], "")

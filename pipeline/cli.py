@@ -281,7 +281,15 @@ def new(
 
 
 @_command("solve")
-def solve(job: Job) -> Outcome:
+def solve(
+    job: Job,
+    language: Annotated[
+        str,
+        typer.Option(
+            metavar="CODE", help="Of report and summary: en or de; else as job.toml or the system."
+        ),
+    ] = "",
+) -> Outcome:
     """Measure a job: photos in, deviations from the reference sheet out.
 
     Writes points.csv, cards.csv, result.json and report.html into JOB/results. Ends with 1 when a
@@ -291,9 +299,13 @@ def solve(job: Job) -> Outcome:
     \b
     Example:
       datumshot solve van
+
+    \b
+    In German:
+      datumshot solve van --language de
     """
     with _progress() as progress:
-        return actions.solve_job(job, progress)
+        return actions.solve_job(job, progress, language)
 
 
 @_command("verify")

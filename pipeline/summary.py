@@ -9,9 +9,17 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.language import listed, say, say_count
 from pipeline.report import damage as damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
-from pipeline.report.words import answer, moved, place_name, unmeasured, worst_first
+from pipeline.report.words import (
+    SEVERITIES,
+    answer,
+    moved,
+    place_name,
+    unmeasured,
+    worst_first,
+)
 from pipeline.result import Result
 
 _SHOWN = 3
@@ -40,7 +48,7 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         *_print_scale(result),
         _photos(result),
         *_findings(result),
-        f"Report: {report}",
+        say("Report: {report}", report=str(report)),
     ]
 
 
@@ -75,8 +83,10 @@ def _moved_points(result: Result) -> list[str]:
     out = [row for row in worst_first(result.deviations.rows) if row.verdict == "out"]
     if not out:
         return []
-    named = [f"{place_name(row)} {moved(row)}" for row in out[:_SHOWN]]
-    return [f"Out, in mm: {_listed(named, len(out), '; ')}"]
+    named = [
+        say("{place} {moved}", place=place_name(row), moved=moved(row)) for row in out[:_SHOWN]
+    ]
+    return [say("Out, in mm: {points}", points=_listed(named, len(out), "; "))]
 
 
 def _points(result: Result) -> str:
@@ -84,11 +94,19 @@ def _points(result: Result) -> str:
     silent = without_verdict(result)
     if result.job.sheet is None:
         asked = len(result.job.cards)
-        return f"Points: {asked - len(silent)} of {asked} measured; verdicts need a sheet.csv"
-    named = f" ({_listed(silent[:_SHOWN], len(silent))})" if silent else ""
-    return (
-        f"Points: {count['within']} within, {count['out']} out, {count['undecided']} undecided, "
-        f"{len(silent)} without a verdict{named}"
+        return say(
+            "Points: {measured} of {asked} measured; verdicts need a sheet.csv",
+            measured=asked - len(silent),
+            asked=asked,
+        )
+    return say(
+        "Points: {within} within, {out} out, {undecided} undecided, {silent} without a verdict"
+        "{named}",
+        within=count["within"],
+        out=count["out"],
+        undecided=count["undecided"],
+        silent=len(silent),
+        named=say(" ({names})", names=_listed(silent[:_SHOWN], len(silent))) if silent else "",
     )
 
 
@@ -99,76 +117,123 @@ def _uncertainty(result: Result) -> list[str]:
     largest = np.array([row.U_deviation_mm.max() for row in rows])
     worst = int(largest.argmax())
     return [
-        f"Uncertainty of deviations (U, k = 2): typically {_mm(float(np.median(largest)))}, "
-        f"at most {_mm(float(largest[worst]))} ({place_name(rows[worst])})"
+        say(
+            "Uncertainty of deviations (U, k = 2): typically {typical:.2f} mm, at most "
+            "{most:.2f} mm ({place})",
+            typical=float(np.median(largest)),
+            most=float(largest[worst]),
+            place=place_name(rows[worst]),
+        )
     ]
 
 
 def _cards(result: Result) -> str:
     count = Counter(row.role for row in result.cards)
-    roles = (
-        f"{count['base'] + count['point']} on points, {count['bar']} on bars, {count['tie']} ties"
-    )
     largest = [float(row.U_mm.max()) for row in result.cards]
     if not largest:
-        return "Cards: none measured"
-    return f"Cards: {len(largest)} measured ({roles}), U typically {_mm(float(np.median(largest)))}"
+        return say("Cards: none measured")
+    return say(
+        "Cards: {all} measured ({points} on points, {bars} on bars, {ties} ties), U typically "
+        "{typical:.2f} mm",
+        all=len(largest),
+        points=count["base"] + count["point"],
+        bars=count["bar"],
+        ties=count["tie"],
+        typical=float(np.median(largest)),
+    )
 
 
 def _scale(result: Result) -> str:
-    names = [f"{bar.cards[0]}-{bar.cards[1]}" for bar in result.bars]
+    names = ", ".join(f"{bar.cards[0]}-{bar.cards[1]}" for bar in result.bars)
     if not result.scaled:
-        return "Scale: no bar was measured, so millimetres are the printer's: rely on no verdict"
+        return say(
+            "Scale: no bar was measured, so millimetres are the printer's: rely on no verdict"
+        )
     checked = [bar for bar in result.bars if math.isfinite(bar.measured_mm)]
-    if len(names) < 2 or not checked:
-        return f"Scale: bar {', '.join(names)} alone; a second bar would check it"
+    if len(result.bars) < 2 or not checked:
+        return say("Scale: bar {names} alone; a second bar would check it", names=names)
     off_mm = {bar.cards: abs(bar.measured_mm - bar.length_mm) for bar in checked}
     worst = max(checked, key=lambda bar: off_mm[bar.cards] - bar.U_mm)
-    by = _mm(off_mm[worst.cards])
-    holds = off_mm[worst.cards] <= worst.U_mm
-    told = f"agree to {by}, within" if holds else f"disagree by {by}, beyond"
-    return f"Scale: bars {', '.join(names)}, which {told} the uncertainty of {_mm(worst.U_mm)}"
+    figures: dict[str, object] = {
+        "names": names,
+        "by": float(off_mm[worst.cards]),
+        "U": float(worst.U_mm),
+    }
+    if off_mm[worst.cards] <= worst.U_mm:
+        return say(
+            "Scale: bars {names}, which agree to {by:.2f} mm, within the uncertainty of {U:.2f} mm",
+            **figures,
+        )
+    return say(
+        "Scale: bars {names}, which disagree by {by:.2f} mm, beyond the uncertainty of {U:.2f} mm",
+        **figures,
+    )
 
 
 def _print_scale(result: Result) -> list[str]:
     if result.print_scale is None:
         return []
     across, up = 100.0 * result.print_scale.scale
-    return [f"Print: {across:.1f} % of nominal across, {up:.1f} % up; only bars give the scale"]
+    return [
+        say(
+            "Print: {across:.1f} % of nominal across, {up:.1f} % up; only bars give the scale",
+            across=float(across),
+            up=float(up),
+        )
+    ]
 
 
 def _photos(result: Result) -> str:
-    left_out = [f"{photo.name}: {photo.reason}" for photo in result.photos if not photo.used]
-    named = f"; left out: {_listed(left_out[:_SHOWN], len(left_out), '; ')}" if left_out else ""
-    used = len(result.photos) - len(left_out)
-    seconds = sum(result.seconds.values())
-    return f"Photos: {used} of {len(result.photos)} used, in {seconds:.1f} s{named}"
+    left_out = [
+        listed([photo.name, photo.reason], ": ") for photo in result.photos if not photo.used
+    ]
+    return say(
+        "Photos: {used} of {all} used, in {seconds:.1f} s{named}",
+        used=len(result.photos) - len(left_out),
+        all=len(result.photos),
+        seconds=float(sum(result.seconds.values())),
+        named=say("; left out: {names}", names=_listed(left_out[:_SHOWN], len(left_out), "; "))
+        if left_out
+        else "",
+    )
 
 
 def _findings(result: Result) -> list[str]:
     count = Counter(finding.severity for finding in result.findings)
     words = [
-        f"{count[severity]} {severity}{'' if count[severity] == 1 else 's'}"
-        for severity in ("fault", "warning", "note")
-        if count[severity]
+        told
+        for told, here in (
+            (say_count(count["fault"], "{count} fault", "{count} faults"), count["fault"]),
+            (say_count(count["warning"], "{count} warning", "{count} warnings"), count["warning"]),
+            (say_count(count["note"], "{count} note", "{count} notes"), count["note"]),
+        )
+        if here
     ]
     pressing = [finding for finding in result.findings if finding.severity != "note"]
     named = [
-        f"  {f.severity}: "
-        + (f"{f.subject}: " if f.subject else "")
-        + " ".join(part for part in (f.text, f.effect_told, f.remedy) if part)
+        say(
+            "  {severity}: {told}",
+            severity=SEVERITIES[f.severity],
+            told=listed(
+                [
+                    *([listed([f.subject, ""], ": ")] if f.subject else []),
+                    listed([part for part in (f.text, f.effect_told, f.remedy) if part], " "),
+                ],
+                "",
+            ),
+        )
         for f in pressing[:_SHOWN]
     ]
-    more = [f"  and {len(pressing) - _SHOWN} more"] if len(pressing) > _SHOWN else []
-    return [f"Findings: {', '.join(words) or 'none'}", *named, *more]
-
-
-def _mm(value: float) -> str:
-    return f"{value:.2f} mm"
+    more = len(pressing) - _SHOWN
+    return [
+        say("Findings: {findings}", findings=listed(words) if words else say("none")),
+        *named,
+        *([say("  and {more} more", more=more)] if more > 0 else []),
+    ]
 
 
 def _listed(named: Iterable[str], count: int, between: str = ", ") -> str:
     """The first few of ``count`` names, and how many more there are."""
     names = list(named)
-    more = [f"and {count - len(names)} more"] if count > len(names) else []
-    return between.join([*names, *more])
+    more = [say("and {more} more", more=count - len(names))] if count > len(names) else []
+    return listed([*names, *more], between)

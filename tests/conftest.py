@@ -7,6 +7,9 @@ from pathlib import Path
 # on a busy machine cost a hundred times more than they gain.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# Tests read English, whatever the system of the one who runs them speaks.
+os.environ["LC_ALL"] = "C.UTF-8"
+
 import numpy as np
 import pytest
 

@@ -274,7 +274,7 @@ def test_page_and_file_tell_the_budget(tmp_path: Path) -> None:
     assert "guard band" in section
     body = section[section.index("<tbody>") :]
     assert body.count("<tr>") == len(rows)
-    assert f'<td class="num">{rows[5].U_mm[0]:.2f}</td>' in body
+    assert f">{rows[5].U_mm[0]:.2f}</td>" in body
     assert body.count(SOURCES["bar"]) == sum(row.dominant == "bar" for row in rows) > 0
     assert "What makes the figures unsure" not in page_html(replace(result, budget=()), sightings)
 

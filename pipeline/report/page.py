@@ -187,7 +187,7 @@ def _point(row: DeviationRow, decimals: int, inches: bool) -> dict[str, Any]:
                 "value": words.signed(row.deviation_mm[axis], decimals),
                 "U": words.number(row.U_deviation_mm[axis], decimals),
                 "known": math.isfinite(row.deviation_mm[axis]),
-                "inches": words.inches(row.deviation_mm[axis], 3, signed=True) if inches else "",
+                "inches": words.inches(row.deviation_mm[axis], 3, with_sign=True) if inches else "",
                 "sort": _sort(row.deviation_mm[axis]),
                 "doubtful": row.axis_verdicts[axis] in ("out", "undecided"),
                 "verdict": words.VERDICTS[row.axis_verdicts[axis]],
@@ -389,10 +389,12 @@ def _method(result: Result) -> dict[str, Any]:
         "scale": words.told_scale(result),
         "frame": words.told_frame(result),
         "settings": say(
-            "Settings: mechanical parts {parts}, {temperature} °C, tolerance {tolerance} mm where "
+            "Settings: {parts}, {temperature} °C, tolerance {tolerance} mm where "
             "the sheet gives none, seat of a card in its hole good to {seat} mm, length of a stem "
             "to {stem} mm (one standard deviation).",
-            parts=say("in") if job.parts == "in" else say("out"),
+            parts=say("mechanical parts in place")
+            if job.parts == "in"
+            else say("mechanical parts taken out"),
             temperature=Figure(f"{job.temperature_c:g}"),
             tolerance=Figure(f"{job.tolerance_mm:g}"),
             seat=Figure(f"{job.seating_u_mm:g}"),

@@ -87,16 +87,16 @@ def signed(value: float, decimals: int) -> Figure:
     return Figure(f"+{text}") if above else text
 
 
-def inches(value_mm: float, decimals: int, signed: bool = False) -> Said | str:
+def inches(value_mm: float, decimals: int, with_sign: bool = False) -> Said | str:
     """A length in inches, to stand beside the millimetres; "" where there is none.
 
-    >>> inches(-25.4, 2), inches(2.54, 3, signed=True)
+    >>> inches(-25.4, 2), inches(2.54, 3, with_sign=True)
     ('−1.00 in', '+0.100 in')
     """
     if not math.isfinite(value_mm):
         return ""
-    text = number(value_mm / MM_PER_INCH, decimals)
-    return say("{inches} in", inches=Figure(f"+{text}") if signed and value_mm > 0 else text)
+    write = signed if with_sign else number
+    return say("{inches} in", inches=write(value_mm / MM_PER_INCH, decimals))
 
 
 def decimals_for(uncertainties_mm: np.ndarray) -> int:
@@ -283,14 +283,14 @@ def answer(result: Result) -> tuple[Said, Said]:
         return _answer_without_deviations(result)
     out = worst_first(tuple(row for row in rows if row.verdict == "out"))
     undecided = sum(row.verdict == "undecided" for row in rows)
-    of_points = say_count(len(rows), "{count} point", "{count} points")
+    of_points = say_count(len(rows), "of {count} point", "of {count} points")
     if out:
         row, axis = _largest_out(out)
         first = say_count(
             len(out),
-            "{count} of {of_points} is out of tolerance, the largest by {far} mm "
+            "{count} {of_points} is out of tolerance, the largest by {far} mm "
             "({place}, {axis}){doubt}.",
-            "{count} of {of_points} are out of tolerance, the largest by {far} mm "
+            "{count} {of_points} are out of tolerance, the largest by {far} mm "
             "({place}, {axis}){doubt}.",
             of_points=of_points,
             far=number(abs(row.deviation_mm[axis]), 1),
@@ -307,9 +307,9 @@ def answer(result: Result) -> tuple[Said, Said]:
     elif undecided:
         first = say_count(
             undecided,
-            "No point is out of tolerance beyond doubt, but {count} of {of_points} is too close "
+            "No point is out of tolerance beyond doubt, but {count} {of_points} is too close "
             "to the limit to tell.",
-            "No point is out of tolerance beyond doubt, but {count} of {of_points} are too close "
+            "No point is out of tolerance beyond doubt, but {count} {of_points} are too close "
             "to the limit to tell.",
             of_points=of_points,
         )

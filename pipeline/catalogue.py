@@ -62,6 +62,8 @@ def _of_templates() -> Iterator[tuple[Message, str]]:
         with path.open("rb") as file:
             for _, function, message, _ in babel_extract(file, _JINJA_KEYWORDS, [], options):
                 parts = [message] if isinstance(message, str) else [str(m) for m in message or ()]
+                if not parts or parts == ["None"]:
+                    continue  # a word out of a variable
                 found: Message = (parts[0], parts[1]) if function == "ngettext" else str(parts[0])
                 yield found, path.relative_to(_HERE).as_posix()
 

@@ -43,13 +43,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 from scipy.stats import chi2
+from scipy.stats import f as fisher
 
 from calib.frames import Array, cross_matrix
 from pipeline.base_points import build_sd_mm
 from pipeline.deviation import DeviationRow, DeviationTable, Verdict, verdict_of
 from pipeline.sheet import ZONES, ReferenceSheet, SheetPoint
 
-FALSE_ALARMS = 0.01
+FALSE_ALARMS = 0.015
 """Chance that any term at all is named on a sound vehicle; half of it again for single points."""
 LEAST_AMOUNT_MM = 1.0
 """Smaller changes are named by no word: half a millimetre is the step of many sheets."""
@@ -383,6 +384,7 @@ class _Fit:
     scatter_mm : (3 N,) standard deviation of sound bodies about the sheet that was taken.
     found_mm, covariance_mm2 : unknowns: frame (6), those of the sections in order, odd points.
     residuals_mm : (3 N,).
+    scatter_freedom : degrees of freedom that told of the scatter, infinite where it is as assumed.
     weight : (3 N, 3 N) P, what is left of the inverse covariance when all unknowns are estimated.
     """
 
@@ -393,6 +395,7 @@ class _Fit:
     covariance_mm2: Array
     residuals_mm: Array
     weight: Array
+    scatter_freedom: float
 
     def of_section(self, section: _Section) -> slice:
         """Where the unknowns of a section stand."""
@@ -416,6 +419,16 @@ class _Fit:
         shifts = np.linalg.solve(own + np.eye(3) / _PRIOR_MM**2, pulls[:, :, None])[:, :, 0]
         return np.asarray((pulls * shifts).sum(axis=1))
 
+    def limit(self, level: float, freedom: int) -> float:
+        """What ``squares`` of so many unknowns that are nought pass at a chance of ``level``.
+
+        Chi-squared where the scatter is as assumed. Where the base points showed a larger one, few
+        of them told how large it is, and it is that many times Fisher's F.
+        """
+        if np.isinf(self.scatter_freedom):
+            return float(chi2.isf(level, freedom))
+        return freedom * float(fisher.isf(level, freedom, self.scatter_freedom))
+
     def squares(self, at: slice | Sequence[int]) -> float:
         """x^T C^-1 x of some unknowns: chi-squared if they are all nought."""
         x, spread = self.found_mm[at], self.covariance_mm2[at][:, at]
@@ -427,13 +440,14 @@ def _fitted(car: _Car, odd: tuple[int, ...]) -> _Fit:
     own = np.zeros((3 * len(car.rows), 3 * len(odd)))
     own[_three_each(odd), np.arange(3 * len(odd))] = 1.0
     design = np.hstack([car.by_frame, *(s.by_unknowns for s in car.sections), own])
-    scatter = _scatter_factor(car, odd) * car.build_mm
+    factor, scatter_freedom = _scatter_factor(car, odd)
+    scatter = factor * car.build_mm
     spread = car.covariance_mm2 + np.diag(scatter**2)
     found, covariance = _least_squares(design, car.deviations_mm, spread)
     inverse = np.linalg.inv(spread)
     weight = inverse - inverse @ design @ covariance @ design.T @ inverse
     rest = car.deviations_mm - design @ found
-    return _Fit(car, odd, scatter, found, covariance, rest, np.asarray(weight))
+    return _Fit(car, odd, scatter, found, covariance, rest, np.asarray(weight), scatter_freedom)
 
 
 def _least_squares(design: Array, observed: Array, spread: Array) -> tuple[Array, Array]:
@@ -444,8 +458,10 @@ def _least_squares(design: Array, observed: Array, spread: Array) -> tuple[Array
     return covariance @ (weighted.T @ observed), np.asarray(covariance)
 
 
-def _scatter_factor(car: _Car, odd: tuple[int, ...]) -> float:
+def _scatter_factor(car: _Car, odd: tuple[int, ...]) -> tuple[float, float]:
     """How many times the assumed scatter the base points that are not odd show, at least 1.
+
+    Also how many degrees of freedom tell so, infinite where it is as assumed.
 
     The assumption counts for n = ``_SCATTER_WEIGHT`` degrees of freedom: s with
     r^T P(s) r + n / s^2 = f + n, where f are the degrees left by frame and centre.
@@ -463,7 +479,9 @@ def _scatter_factor(car: _Car, odd: tuple[int, ...]) -> float:
         squares = float(rest @ np.linalg.solve(spread, rest))
         return squares + _SCATTER_WEIGHT / factor**2 - freedom - _SCATTER_WEIGHT
 
-    return 1.0 if excess(1.0) <= 0.0 else float(brentq(excess, 1.0, 1e4, rtol=1e-3))
+    if excess(1.0) <= 0.0:
+        return 1.0, float("inf")
+    return float(brentq(excess, 1.0, 1e4, rtol=1e-3)), freedom + _SCATTER_WEIGHT
 
 
 def _without_odd_points(car: _Car) -> _Fit:
@@ -493,7 +511,7 @@ def _without_odd_points(car: _Car) -> _Fit:
 def _departs(fit: _Fit, point: int) -> bool:
     """Whether an odd point departs beyond measurement and build scatter."""
     level = 0.5 * FALSE_ALARMS / len(fit.car.rows)
-    return fit.squares(fit.of_odd(point)) > chi2.isf(level, 3)
+    return fit.squares(fit.of_odd(point)) > fit.limit(level, 3)
 
 
 def _local_damage(fit: _Fit) -> tuple[LocalDamage, ...]:
@@ -525,7 +543,7 @@ def _zone(fit: _Fit, section: _Section, level: float) -> Zone:
     terms = []
     for name, own in own_of.items():
         worst = max(own, key=lambda k: abs(fit.found_mm[k]))
-        shown = differs[name] > chi2.isf(level, len(own)) and abs(fit.found_mm[worst]) >= least_mm
+        shown = differs[name] > fit.limit(level, len(own)) and abs(fit.found_mm[worst]) >= least_mm
         turned = bool(name == "diamond" and shown and by_turn)
         near = at.get((name, "near"))
         terms.append(
@@ -592,7 +610,7 @@ def _is_turn(
         row[sway] = -over, over
     off = contrasts @ fit.found_mm
     spread = contrasts @ fit.covariance_mm2 @ contrasts.T
-    return bool(off @ np.linalg.solve(spread, off) / misfit**2 <= chi2.isf(level, 2))
+    return bool(off @ np.linalg.solve(spread, off) / misfit**2 <= fit.limit(level, 2))
 
 
 def _misfit(fit: _Fit, section: _Section) -> float:

@@ -113,6 +113,35 @@ def solve_job(folder: Path, progress: Progress, language: str = "") -> Outcome:
     return Outcome(tuple(told_in.put(line) for line in lines), exit_code(result))
 
 
+def plan_job(
+    folder: Path,
+    place: str,
+    wanted_U_mm: float | None,
+    clearance_mm: float | None,
+    size_mm: tuple[float, float],
+    paper: str,
+) -> Outcome:
+    """Plan a shoot; the page and the sheet to print go into the job's folder plan."""
+    from calib.lens_file import read_profile
+    from pipeline.job import read_job
+    from pipeline.look import U_SHARE
+    from pipeline.look_words import caution_lines
+    from pipeline.plan import plan_lines, plan_shoot
+    from pipeline.report.plan_page import write_plan_page, write_plan_paper
+    from pipeline.safety import cautions
+
+    job = read_job(folder)
+    first = cautions(place, folder)
+    wanted = wanted_U_mm if wanted_U_mm is not None else U_SHARE * job.tolerance_mm
+    profile = read_profile(job.lens) if job.lens else None
+    plan = plan_shoot(job, place, profile, wanted, clearance_mm, size_mm)
+    page, sheet = folder / "plan" / "plan.html", folder / "plan" / "plan.pdf"
+    write_plan_page(plan, first, page)
+    write_plan_paper(plan, first, sheet, paper)
+    lines = (*caution_lines(first, place), *plan_lines(plan, page, sheet))
+    return Outcome(lines, 0 if plan.reached else 1)
+
+
 def look_job(
     folder: Path,
     place: str,

@@ -407,6 +407,33 @@ def compare(
     return actions.compare_jobs(jobs)
 
 
+@_command("plan")
+def plan(
+    job: Job,
+    at: At = "two-post",
+    wanted_mm: WantedU = None,
+    clearance_mm: Clearance = None,
+    length_mm: Annotated[
+        float, typer.Option(min=500, max=20000, help="Of the underbody, without a sheet.")
+    ] = 4200.0,
+    width_mm: Annotated[
+        float, typer.Option(min=500, max=3000, help="Of the underbody, without a sheet.")
+    ] = 1500.0,
+    paper: Paper = "A4",
+) -> Outcome:
+    """Plan the photos before the shoot: where to put cards, where to stand, how sure it will be.
+
+    Reads the sheet, the cards and the lens of the job; what is missing is proposed. Writes
+    plan.html and plan.pdf, with drawing and tick list, into JOB/plan. Ends with 1 when not every
+    point will be as sure as asked.
+
+    \b
+    Example:
+      datumshot plan van --at two-post --wanted-mm 0.5
+    """
+    return actions.plan_job(job, at, wanted_mm, clearance_mm, (length_mm, width_mm), paper)
+
+
 @_command("look")
 def look(
     job: Job,

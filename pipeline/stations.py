@@ -75,15 +75,15 @@ def candidates(extent: Extent, heights_mm: Sequence[float], under: bool = True) 
     heights_mm : of the phone in the vehicle frame; below the cards they are negative.
     """
     middle = 0.5 * (extent.low_mm + extent.high_mm)
-    sides = [extent.half_mm + _BESIDE_MM]
-    if under:
-        sides.append(_UNDER_SHARE * extent.half_mm)
+    sides = [extent.half_mm + _BESIDE_MM, _UNDER_SHARE * extent.half_mm]
     length = extent.front_mm - extent.rear_mm + 2.0 * _BEYOND_MM
     found: list[Station] = []
     for share, side, left, turn, height in product(
         _ALONG, sides, (1.0, -1.0), _TURNS_MM, heights_mm
     ):
         x = extent.rear_mm - _BEYOND_MM + share * length
+        if not under and side < extent.half_mm and extent.rear_mm < x < extent.front_mm:
+            continue
         position = np.array([x, left * side, height])
         inward = 0.5 * (extent.front_mm + extent.rear_mm) - x
         aim_x = x + turn + 0.35 * inward

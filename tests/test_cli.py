@@ -47,6 +47,7 @@ COMMANDS = [
     "sheet",
     "tape",
     "compare",
+    "plan",
     "look",
     "view",
     "report",

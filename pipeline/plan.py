@@ -1,0 +1,529 @@
+"""A shoot planned beforehand: where cards and bars go, which photos to take, how sure it will be.
+
+The same planned network as in ``look``, before the first photo. Stations come from a grid around
+the car: first a few that show every card twice and tie all together, then those that lower U most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from calib.frames import Array, Pose
+from calib.lens_file import LensProfile
+from calib.photo import CameraIdentity, PhotoHeader
+from pipeline.advice import best_stations
+from pipeline.cameras import PhotoGroup, group_photos
+from pipeline.gain import gain_model
+from pipeline.job import CardOnPoint, Job
+from pipeline.network import NetworkFound
+from pipeline.planned_network import DOT_SD_PX, PlacedCards, card_dots, plan_network, see
+from pipeline.point_precision import CARD_FLATNESS_MM, PointPrecision, chain_of, precision_of
+from pipeline.safety import CLEARANCE_MM
+from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.stations import Extent, Station, candidates, instruction
+from targets.bar import Bar
+from targets.card import card_of
+from targets.errors import UserError
+
+FOUND_SHARE = 0.85
+"""Share of the visible cards that a photo really shows (0.93, 0.80 and 0.67 in three rendered
+scenes: the demo, a lift, a yard)."""
+MOST_PHOTOS = 50
+_LEAST_VIEWS = 3
+_AT_ONCE = 3
+_AIMED_SHARE = 0.95
+_STEM_MM = 40.0
+_BAR_MM = 1200.0
+_BAR_U_MM = 0.1
+_DOWN = np.array([0.0, 0.0, -1.0])
+_OUTWARD = np.radians(60.0)
+"""How far cards are turned out from facing down where nobody can get under the car."""
+_UPPER_MM = 500.0
+"""Points above this height are on the upper body and face outward."""
+_HEIGHTS_MM = {
+    "two-post": (500.0, 900.0),
+    "four-post": (500.0, 900.0),
+    "yard": (60.0, 150.0),
+    "arches": (450.0, 1000.0, 1500.0),
+}
+"""Of the phone above the floor (common practice, no source)."""
+_TRACKS_MM = (480.0, 1000.0, -200.0)
+"""Runways of a four-post lift: inner and outer edge from the middle, height under the datum plane
+(usual sizes, no source)."""
+_SILL_EDGE_MM = 120.0
+"""Height of the lower edge of the sills over the datum plane where no outer point tells it (no
+source); what is above is hidden from the side."""
+_OUTER_SHARE = 0.85
+"""Points farther out than this share of the half width lie on the sills."""
+
+
+@dataclass(frozen=True)
+class PlannedCard:
+    """A card to fix.
+
+    Attributes
+    ----------
+    card : id; role "point", "base", "tie" or "bar".
+    where : its point, or where to stick it.
+    centre_mm, normal : vehicle frame.
+    """
+
+    card: int
+    role: str
+    where: str
+    centre_mm: Array
+    normal: Array
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A photo to take: where, what for, and the cards that it should show."""
+
+    text: str
+    station: Station
+    cards: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class ShootPlan:
+    """A planned shoot.
+
+    Attributes
+    ----------
+    title, place, lens : of the job; where the car is; the camera in words.
+    clearance_mm : height of the datum plane above the floor.
+    wanted_U_mm : what was asked of every point.
+    cards, shots, points : what to fix, what to take, how sure the points will be.
+    proposed : whether points, cards or bars are proposals of ours, not the job's.
+    notes : what to know about this plan, in sentences.
+    extent : of the cards; blockers (K, 3, 3) what hides cards.
+    """
+
+    title: str
+    place: str
+    lens: str
+    clearance_mm: float
+    wanted_U_mm: float
+    cards: tuple[PlannedCard, ...]
+    shots: tuple[Shot, ...]
+    points: tuple[PointPrecision, ...]
+    proposed: tuple[str, ...]
+    notes: tuple[str, ...]
+    extent: Extent
+    blockers: Array
+
+    @property
+    def reached(self) -> bool:
+        """Whether every point is planned to be as sure as asked."""
+        return all(p.worst_mm <= self.wanted_U_mm for p in self.points)
+
+
+def plan_shoot(
+    job: Job,
+    place: str,
+    profile: LensProfile | None,
+    wanted_U_mm: float,
+    clearance_mm: float | None = None,
+    size_mm: tuple[float, float] = (4200.0, 1500.0),
+    most_photos: int = MOST_PHOTOS,
+) -> ShootPlan:
+    """Plan a shoot.
+
+    Parameters
+    ----------
+    place : one of ``safety.PLACES``.
+    size_mm : length and width of the underbody where the job has no sheet.
+
+    Raises
+    ------
+    UserError : no photos from these places tie the cards together.
+    """
+    clearance = clearance_mm or CLEARANCE_MM[place]
+    proposed: list[str] = []
+    if job.sheet is None:
+        job = replace(job, sheet=generic_sheet(*size_mm), cards=(), base=None)
+        proposed.append(f"points of a generic underbody of {size_mm[0]:.0f} x {size_mm[1]:.0f} mm")
+    job, cards = _with_cards(job, place, proposed)
+    groups = _camera(profile)
+    placed = PlacedCards(
+        tuple(c.card for c in cards),
+        np.array([card_dots(c.card, c.centre_mm, c.normal) for c in cards]),
+    )
+    extent = Extent.of(placed.centres_mm)
+    blockers = _blockers(place, extent, _sill_edge_mm(cards))
+    under = place in ("two-post", "four-post")
+    stations = candidates(extent, [h - clearance for h in _HEIGHTS_MM[place]], under)
+    chosen = _turned(_covering(placed, stations, groups[0], blockers), placed, groups[0], blockers)
+    views = see(placed, [s.pose for s in stations], groups[0].guess.camera, blockers).visible
+    within_reach = {c for c, n in zip(placed.ids, views.sum(axis=0), strict=True) if n >= 2}
+    network, points = _judged(job, placed, chosen, groups[0], blockers)
+    while len(chosen) < most_photos and network is not None:
+        if all(p.worst_mm <= _AIMED_SHARE * wanted_U_mm for p in points if p.card in within_reach):
+            break
+        chain = chain_of(network, [_as_planned(groups[0], network.photos)], job, CARD_FLATNESS_MM)
+        lost = {c: placed.dots_mm[i] for i, c in enumerate(placed.ids) if c not in network.cards}
+        model = gain_model(
+            network,
+            chain,
+            job,
+            groups[0].guess.camera,
+            lost,
+            _AIMED_SHARE * wanted_U_mm,
+            DOT_SD_PX,
+            dict.fromkeys(placed.ids, FOUND_SHARE),
+        )
+        best, _ = best_stations(model, stations, Pose.identity(), _AT_ONCE, blockers)
+        if not best:
+            break
+        chosen += [station for station, _ in best][: most_photos - len(chosen)]
+        network, points = _judged(job, placed, chosen, groups[0], blockers)
+    if network is None:
+        raise UserError(
+            "no photos from these places tie the cards together",
+            f"--at {place}",
+            "plan more ties, another height of the car, or another place",
+        )
+    camera = groups[0].guess.camera
+    seen = see(placed, [s.pose for s in chosen], camera, blockers).visible
+    shots = [
+        Shot(
+            instruction(station, placed, camera, extent, -clearance),
+            station,
+            tuple(placed.ids[int(c)] for c in np.flatnonzero(seen[i])),
+        )
+        for i, station in enumerate(chosen)
+    ]
+    shots.sort(key=lambda shot: _round(shot.station.position_mm))
+    return ShootPlan(
+        title=job.title,
+        place=place,
+        lens=groups[0].name if profile else "a phone of 12 MP whose lens is not calibrated",
+        clearance_mm=clearance,
+        wanted_U_mm=wanted_U_mm,
+        cards=tuple(cards),
+        shots=tuple(shots),
+        points=points,
+        proposed=tuple(proposed),
+        notes=_notes(place, points, wanted_U_mm, len(chosen) >= most_photos, within_reach),
+        extent=extent,
+        blockers=blockers,
+    )
+
+
+def generic_sheet(length_mm: float, width_mm: float) -> ReferenceSheet:
+    """Pairs of points spread over an underbody of this size; no vehicle's figures."""
+    pairs = (
+        ("P1", 0.48, 0.62, 320.0, False),
+        ("P2", 0.34, 0.60, 250.0, False),
+        ("P3", 0.22, 0.55, 130.0, False),
+        ("P4", 0.12, 0.56, 100.0, True),
+        ("P5", 0.06, 0.96, 150.0, True),
+        ("P6", -0.06, 0.56, 100.0, True),
+        ("P7", -0.17, 0.94, 150.0, True),
+        ("P8", -0.28, 0.62, 260.0, False),
+        ("P9", -0.48, 0.65, 340.0, False),
+    )
+    points = []
+    for name, along, across, height_mm, base in pairs:
+        for side, sign in (("L", 1.0), ("R", -1.0)):
+            place = np.array([along * length_mm, sign * across * width_mm / 2.0, height_mm])
+            points.append(SheetPoint(name, side, place, 3.0, base, ""))
+    return ReferenceSheet(tuple(points))
+
+
+def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
+    """The ten lines that matter."""
+    worst = max(plan.points, key=lambda p: p.worst_mm)
+    figures = sorted(p.worst_mm for p in plan.points)
+    largest = f"{worst.worst_mm:.2f} mm" if np.isfinite(worst.worst_mm) else "unknown"
+    roles = [c.role for c in plan.cards]
+    counts = ", ".join(
+        f"{roles.count(r)} {word}"
+        for r, word in (("base", "on base points"), ("point", "on points"), ("tie", "ties"))
+        if r in roles
+    )
+    turned = sum("upright" in shot.text for shot in plan.shots)
+    lines = [
+        f"Plan for {plan.title}: {plan.place}, datum plane {plan.clearance_mm:.0f} mm above the "
+        f"floor, {plan.lens}",
+        f"Cards: {counts}, {roles.count('bar')} on bars",
+        f"Photos: {len(plan.shots)}, {turned} of them with the phone upright",
+        f"Expected U (k = 2): typically {figures[len(figures) // 2]:.2f} mm, at most "
+        f"{largest} ({worst.name}); asked: {plan.wanted_U_mm:.2f} mm",
+        "As asked: every point"
+        if plan.reached
+        else "Not as asked: "
+        + ", ".join(p.name for p in plan.points if p.worst_mm > plan.wanted_U_mm),
+    ]
+    if plan.proposed:
+        lines.append(f"Proposed by this plan, not from the job: {'; '.join(plan.proposed)}")
+    return [*lines, *plan.notes, f"Page: {page}", f"To print: {paper}"]
+
+
+def _with_cards(job: Job, place: str, proposed: list[str]) -> tuple[Job, list[PlannedCard]]:
+    """Cards for points, ties and bars, those that the job does not name being proposed."""
+    assert job.sheet is not None
+    taken = {r.card for r in job.cards} | {c for bar in job.bars for c in bar.cards}
+    large = place == "yard"
+    free = (i for i in range(450 if large else 0, 587 if large else 300) if i not in taken)
+    rows = {f"{r.point} {r.side}": r for r in job.cards}
+    new = 0
+    cards = []
+    for point in job.sheet.points:
+        row = rows.get(point.name)
+        if row is None and job.cards:
+            continue
+        if row is None:
+            row = CardOnPoint(next(free), point.point, point.side, _STEM_MM, "")
+            rows[point.name] = row
+            new += 1
+        normal = _facing(point.position_mm, place)
+        centre = point.position_mm + row.stem_mm * normal
+        role = "base" if point.base else "point"
+        cards.append(PlannedCard(row.card, role, point.name, centre, normal))
+    if new:
+        proposed.append(f"cards on {new} points, stems of {_STEM_MM:.0f} mm")
+    job = replace(job, cards=tuple(rows[c.where] for c in cards))
+    extent = Extent.of(np.array([c.centre_mm for c in cards]))
+    for where, centre, normal in _tie_places(place, extent):
+        cards.append(PlannedCard(next(free), "tie", where, centre, normal))
+    bars = job.bars
+    if not bars:
+        bars = tuple(
+            Bar((next(free), next(free)), _BAR_MM, _BAR_U_MM, job.body_alpha_per_k)
+            for _ in range(2)
+        )
+        proposed.append(f"two bars of {_BAR_MM:.0f} mm (U {_BAR_U_MM:g} mm)")
+    for n, bar in enumerate(bars):
+        where, ends, normal = _bar_place(place, extent, n, bar.length_mm)
+        cards += [
+            PlannedCard(card, "bar", where, end, normal)
+            for card, end in zip(bar.cards, ends, strict=True)
+        ]
+    return replace(job, bars=bars), cards
+
+
+def _facing(position_mm: Array, place: str) -> Array:
+    """Where a card on a point looks: down, or out to its own side where nobody gets under."""
+    side = 1.0 if position_mm[1] >= 0 else -1.0
+    if position_mm[2] > _UPPER_MM:
+        return np.array([0.0, side, 0.0])
+    if place == "yard":
+        return np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
+    return _DOWN
+
+
+def _tie_places(place: str, extent: Extent) -> list[tuple[str, Array, Array]]:
+    """Where further cards go, so that neighbouring photos share three and more."""
+    ties = []
+    if place != "yard":
+        for n, share in enumerate(np.linspace(0.04, 0.96, 12)):
+            y = (0.35, -0.3, 0.03)[n % 3] * extent.half_mm
+            centre = np.array([extent.along(share), y, 0.5 * (extent.low_mm + extent.high_mm)])
+            words = ("left of the middle", "right of the middle", "middle")[n % 3]
+            ties.append((f"underbody, {words}, {_share_words(share)}", centre, _DOWN))
+    if place == "arches":
+        for side, name in ((1.0, "left"), (-1.0, "right")):
+            for share, axle in ((0.83, "front"), (0.17, "rear")):
+                for off, up, turn, words in (
+                    (-180.0, -150.0, 30.0, "inner edge, facing down"),
+                    (150.0, 0.0, 45.0, "lip, half down, half out"),
+                    (0.0, 450.0, 80.0, "above the arch, facing out"),
+                    (320.0, 250.0, 70.0, "behind the arch, facing out"),
+                ):
+                    normal = np.array([0.0, side * np.sin(np.radians(turn)), 0.0])
+                    normal[2] = -np.cos(np.radians(turn))
+                    centre = np.array(
+                        [extent.along(share) + off, side * (extent.half_mm + 60.0), 150.0 + up]
+                    )
+                    ties.append((f"{name} {axle} wheel arch, {words}", centre, normal))
+    if place == "yard":
+        for side, name in ((1.0, "left"), (-1.0, "right")):
+            out = np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
+            for share in np.linspace(0.1, 0.9, 5):
+                centre = np.array([extent.along(share), side * (extent.half_mm + 30.0), 20.0])
+                ties.append((f"{name} sill edge, {_share_words(share)}, turned out", centre, out))
+        for end, name in ((1.0, "front"), (-1.0, "rear")):
+            x = (extent.front_mm + 150.0) if end > 0 else (extent.rear_mm - 150.0)
+            for y in (-0.8, -0.27, 0.27, 0.8):
+                normal = np.array([end, 0.9 * np.sign(y) * (abs(y) > 0.5), -0.35])
+                centre = np.array([x, y * extent.half_mm, 100.0])
+                words = "corner" if abs(y) > 0.5 else "bumper"
+                ties.append((f"{name} {words}, {'left' if y > 0 else 'right'}", centre, normal))
+    return ties
+
+
+def _bar_place(
+    place: str, extent: Extent, number: int, length_mm: float
+) -> tuple[str, tuple[Array, Array], Array]:
+    """Where a bar lies: across and along under the car by turns, or along its sides in a yard."""
+    middle = 0.5 * (extent.front_mm + extent.rear_mm)
+    half = length_mm / 2.0
+    if place == "yard":
+        side = 1.0 if number % 2 == 0 else -1.0
+        normal = np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
+        y = side * (extent.half_mm + 60.0)
+        ends = (np.array([middle + half, y, -60.0]), np.array([middle - half, y, -60.0]))
+        return f"along the {'left' if side > 0 else 'right'} sill, turned out", ends, normal
+    low = extent.low_mm - 60.0
+    if number % 2 == 0:
+        x = extent.along(0.72)
+        ends = (np.array([x, half, low]), np.array([x, -half, low]))
+        return "across, under the front of the floor", ends, _DOWN
+    x = extent.along(0.4)
+    ends = (np.array([x + half, -40.0, low]), np.array([x - half, -40.0, low]))
+    return "along, under the middle of the floor", ends, _DOWN
+
+
+def _share_words(share: float) -> str:
+    if share > 0.68:
+        return "front"
+    return "rear" if share < 0.32 else "middle"
+
+
+def _blockers(place: str, extent: Extent, sill_mm: float) -> Array:
+    """What hides cards at a place, (K, 3, 3)."""
+    length = extent.front_mm - extent.rear_mm
+    found = []
+    if place == "four-post":
+        inner, outer, z = _TRACKS_MM
+        for y in (inner, -outer):
+            corner = [extent.rear_mm - 300.0, y, z]
+            found.append([corner, [length + 600.0, 0.0, 0.0], [0.0, outer - inner, 0.0]])
+    if place == "yard":
+        for y in (extent.half_mm + 10.0, -extent.half_mm - 10.0):
+            corner = [extent.rear_mm, y, sill_mm]
+            found.append([corner, [length, 0.0, 0.0], [0.0, 0.0, 1500.0]])
+    return np.array(found, dtype=float).reshape(-1, 3, 3)
+
+
+def _sill_edge_mm(cards: Sequence[PlannedCard]) -> float:
+    """How low the sills reach: as low as the cards on the outermost points."""
+    own = [c.centre_mm for c in cards if c.role in ("point", "base")]
+    half = max(abs(c[1]) for c in own)
+    outer = [float(c[2]) for c in own if abs(c[1]) > _OUTER_SHARE * half and half > 600.0]
+    return min(outer) + 30.0 if outer else _SILL_EDGE_MM
+
+
+def _camera(profile: LensProfile | None) -> list[PhotoGroup]:
+    identity = (
+        profile.identity if profile else CameraIdentity("", "", "", None, 27, 4000, 3000, None)
+    )
+    return group_photos([PhotoHeader("planned", Path("planned"), identity, 1, "")], profile)
+
+
+def _as_planned(group: PhotoGroup, photos: Sequence[str]) -> PhotoGroup:
+    return replace(group, photos=tuple(photos))
+
+
+def _judged(
+    job: Job,
+    cards: PlacedCards,
+    stations: Sequence[Station],
+    group: PhotoGroup,
+    blockers: Array,
+) -> tuple[NetworkFound | None, tuple[PointPrecision, ...]]:
+    """The network of these stations, and how sure it makes the points."""
+    poses = [s.pose for s in stations]
+    seen = see(cards, poses, group.guess.camera, blockers)
+    network = plan_network(cards, poses, group.guess, seen, DOT_SD_PX, FOUND_SHARE)
+    if network is None:
+        never = np.full(3, np.inf)
+        lost = tuple(PointPrecision(f"{r.point} {r.side}", r.card, never, never) for r in job.cards)
+        return None, lost
+    chain = chain_of(network, [_as_planned(group, network.photos)], job, CARD_FLATNESS_MM)
+    return network, precision_of(chain, job)
+
+
+def _covering(
+    cards: PlacedCards, stations: Sequence[Station], group: PhotoGroup, blockers: Array
+) -> list[Station]:
+    """Few stations that show every card some times, each sharing cards with those before."""
+    visible = see(cards, [s.pose for s in stations], group.guess.camera, blockers).visible
+    views = np.zeros(len(cards.ids))
+    chosen: list[int] = []
+    while True:
+        fresh = visible @ np.maximum(_LEAST_VIEWS - views, 0.0)
+        if chosen:
+            shared = visible[:, views > 0].sum(axis=1)
+            fresh = np.where(shared >= 3, fresh, 0.0)
+            fresh[chosen] = 0.0
+        best = int(np.argmax(fresh))
+        if fresh[best] < 1.0 or len(chosen) >= MOST_PHOTOS // 2:
+            return [stations[i] for i in chosen]
+        chosen.append(best)
+        views += visible[best]
+
+
+def _turned(
+    stations: Sequence[Station], cards: PlacedCards, group: PhotoGroup, blockers: Array
+) -> list[Station]:
+    """The stations, every third turned by 90 degrees if it shows nearly as many cards then.
+
+    Photos of both kinds are what lets the camera be checked.
+    """
+    turned = [s.rolled(1) for s in stations]
+    camera = group.guess.camera
+    before = see(cards, [s.pose for s in stations], camera, blockers).visible.sum(axis=1)
+    after = see(cards, [s.pose for s in turned], camera, blockers).visible.sum(axis=1)
+    return [
+        turned[i] if i % 3 == 2 and after[i] >= 0.7 * before[i] else s
+        for i, s in enumerate(stations)
+    ]
+
+
+def _round(position_mm: Array) -> float:
+    """Order of walking: around the car, from the left front corner to the rear and back."""
+    return float(-np.arctan2(position_mm[1], position_mm[0]) % (2.0 * np.pi))
+
+
+def _notes(
+    place: str,
+    points: Sequence[PointPrecision],
+    wanted: float,
+    full: bool,
+    within_reach: AbstractSet[int],
+) -> tuple[str, ...]:
+    notes = []
+    hidden = [p.name for p in points if p.card not in within_reach]
+    if hidden:
+        notes.append(
+            f"From these places nobody sees {', '.join(hidden)}: longer stems, other brackets, "
+            "or a lift."
+        )
+    fixed = [p for p in points if np.isfinite(p.fixed_mm).all() and p.fixed_mm.max() > wanted]
+    if fixed:
+        notes.append(
+            f"No photo brings {', '.join(p.name for p in fixed[:4])} to {wanted:.2f} mm: seat, "
+            "stem, bars and the few base points alone make more."
+        )
+    elif full:
+        notes.append("More photos than this are not planned: use larger cards or go nearer.")
+    if place == "yard":
+        notes.append(
+            "In a yard cards are large and turned 60 degrees outward; the two sides hang together "
+            "only by the cards at front and rear: take those corners with care."
+        )
+    notes.append(
+        "Nothing to spare is planned: take two photos at each place, a step apart, and let "
+        "`datumshot look` say what is missing before you leave."
+    )
+    notes.append(
+        "Foreseen: geometry, noise, a hand that shakes, one card in seven hidden. Not foreseen: "
+        "glare, lines and shields in the way, a body that was not built to its sheet."
+    )
+    return tuple(notes)
+
+
+def cards_of_size(plan: ShootPlan) -> dict[float, list[int]]:
+    """Ids by width of the card, mm: what to print."""
+    sizes: dict[float, list[int]] = {}
+    for card in plan.cards:
+        if card.card < 1000:
+            sizes.setdefault(card_of(card.card).width_mm, []).append(card.card)
+    return {size: sorted(ids) for size, ids in sorted(sizes.items())}

@@ -2,6 +2,8 @@
 
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -209,3 +211,41 @@ def test_nothing_to_verify_is_one_sentence(tmp_path: Path) -> None:
         code, said = run("verify", tmp_path)
         assert code == 2
         assert "run datumshot solve again" in said
+
+
+# Printing and measuring, with an audit hook (PEP 578) that no code can pass by or take off.
+WATCHED = """
+import sys
+FORBIDDEN = ("socket.", "urllib.", "subprocess.", "os.system", "os.exec", "os.posix", "os.fork")
+def watch(event, arguments):
+    if event.startswith(FORBIDDEN) or event == "pickle.find_class":
+        raise SystemExit(f"forbidden: {event} {arguments}")
+sys.addaudithook(watch)
+from pipeline.cli import main
+main()
+"""
+
+
+def test_nothing_is_fetched_and_no_program_is_started(job: Path, tmp_path: Path) -> None:
+    def watched(*arguments: str | Path) -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", WATCHED, *map(str, arguments)],
+            cwd=Path(__file__).parents[1],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode in (0, 1), done.stderr
+        return done.stdout
+
+    assert "1 card" in watched("cards", "--ids", "3", "-o", tmp_path / "cards.pdf")
+    assert "report.html" in watched("solve", job)
+
+
+def test_the_watch_does_watch() -> None:
+    """Against a hook that sees nothing: an event of each kind ends the process."""
+    for code in ("import socket; socket.socket().connect(('127.0.0.1', 9))", "os.system('true')"):
+        watched = WATCHED.replace("from pipeline.cli import main\nmain()", f"import os; {code}")
+        done = subprocess.run([sys.executable, "-c", watched], capture_output=True, text=True)
+        assert done.returncode == 1
+        assert "forbidden: " in done.stderr

@@ -96,11 +96,11 @@ def _from_exif(header: PhotoHeader) -> CameraGuess:
     constants[2:4] = (identity.width_px - 1) / 2, (identity.height_px - 1) / 2
     return CameraGuess(
         Camera(identity.width_px, identity.height_px, constants),
-        _loose_information(focal, sd_share, longest),
+        loose_information(focal, sd_share, longest),
     )
 
 
-def _loose_information(focal_px: float, sd_share: float, longest_px: int) -> Array:
+def loose_information(focal_px: float, sd_share: float, longest_px: int) -> Array:
     """Information (9, 9) of constants that are only known to be a camera's."""
     sd = np.array([0, 0, 0.02 * longest_px, 0.02 * longest_px, 0.3, 0.5, 0.003, 0.003, 0.5])
     information = np.zeros((9, 9))

@@ -19,6 +19,8 @@ from pipeline.solution import Solution
 from pipeline.symmetry import LEAST_PAIRS, Symmetry
 
 _FEW_PHOTOS = 4
+_ENOUGH_CARDS = 4
+"""So many known cards place any photo of this car that was taken with this camera."""
 _UNSEEN_SHARE = 1.0 / 3.0
 """Of a point's tolerance: what an unseen error may take of it (our choice)."""
 _ODD_SCALE = 0.03
@@ -49,6 +51,21 @@ def photo_findings(
                     photo.name,
                     "No card was found in this photo.",
                     "Sharper or nearer, or without glare, if a card should be in it.",
+                )
+            )
+        elif (
+            photo.name not in used
+            and (fits := sum(s.card in known for s in photo.sightings)) >= _ENOUGH_CARDS
+        ):
+            findings.append(
+                Finding(
+                    "photo-astray",
+                    "warning",
+                    photo.name,
+                    f"{fits} of its {len(photo.sightings)} cards are known from other photos, but "
+                    "they fit together from no place: another car, another zoom, or an edited "
+                    "photo.",
+                    "Take it out if it does not belong to this job, else take it again.",
                 )
             )
         elif photo.name not in used:

@@ -67,6 +67,11 @@ _FAULT: tuple[Severity, ...] = ("fault",)
 
 CATALOGUE: Mapping[str, Kind] = MappingProxyType(
     {
+        "bar-length-odd": Kind(
+            _WARNING,
+            "A bar's length in job.toml cannot be, by the size of the printed cards.",
+            "The bar was left out, or there are no verdicts where no other bar is left.",
+        ),
         "bar-not-seen": Kind(
             _WARNING,
             "A card of this bar was not measured.",
@@ -153,6 +158,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "A card on a point could not be measured.",
             "This point is missing from the result.",
         ),
+        "card-on-wrong-point": Kind(
+            _FAULT,
+            "A card lies far from the point that cards.csv names and near another one.",
+            "Its point is missing from the result.",
+        ),
         "card-twice": Kind(
             _WARNING,
             "A photo shows a card's number at two places.",
@@ -162,6 +172,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             _WARNING,
             "An error in one photo could go unseen and shift this card by much of the tolerance.",
             "The point's uncertainty holds only if there is no such error.",
+        ),
+        "cards-swapped": Kind(
+            _FAULT,
+            "Two cards fit each other's points and not their own.",
+            "Both points are missing from the result.",
         ),
         "lens-not-applied": Kind(
             _WARNING,
@@ -212,10 +227,20 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         "print-scale": Kind(_NOTE, "How large the printer printed, by the bars."),
         "second-look": Kind(_NOTE, "A second look at predicted places found more sightings."),
         "sheet-one-side": Kind(_NOTE, "The sheet gives points on one side of the vehicle only."),
+        "sides-exchanged": Kind(
+            _FAULT,
+            "The holes fit the sheet only with left and right exchanged.",
+            "No deviation is to be trusted, so there are no verdicts.",
+        ),
         "start-not-reproduced": Kind(
             _WARNING,
             "Two independent starts did not lead to the same places of the cards.",
             "Some cards may be misplaced by more than their uncertainty.",
+        ),
+        "stem-doubtful": Kind(
+            _WARNING,
+            "A point lies off along its stem by what another stem of this job would explain.",
+            "If the stem is wrong, so is the point, by that much.",
         ),
         "symmetry-none": Kind(
             _NOTE,

@@ -8,15 +8,18 @@ adjusted again, and what is then left is looked at again.
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calib.camera import Camera
+from calib.frames import Pose
 from capture.photo_set import PhotoSet
 from pipeline.cameras import PhotoGroup
 from pipeline.changed_cameras import OtherCamera, other_cameras, regrouped
+from pipeline.consensus import places_of
 from pipeline.moved_cards import TwoPlaces, cards_at_two_places
 from pipeline.network import NetworkFound
 from pipeline.pulls import GROSS_PX, Pulls, pulls_of
@@ -25,6 +28,8 @@ from targets.card import card_of
 from targets.mark import is_mark
 
 _ROUNDS = 6
+_LEAST_PHOTOS = 3
+"""A dropped card must be in so many photos to be looked at again."""
 _LIKE_WORST = 0.1
 """Cards with this share of the largest gain are mended in the same round."""
 
@@ -77,16 +82,17 @@ def mend(
     astray: list[str] = []
     for _ in range(_ROUNDS):
         sightings = seen.sightings
-        pulls = pulls_of(network, sightings, [g.guess.camera.height_px for g in groups])
-        lost = _astray(network, pulls)
+        views = _views(seen, groups, network)
+        whole = _with_dropped_cards(network, views)
+        pulls = pulls_of(whole, sightings, [g.guess.camera.height_px for g in groups])
+        lost = _astray(whole, pulls)
         if lost:
             # Before its cards are blamed: most of them fit elsewhere.
             astray += lost
             seen = _without_photos(seen, lost)
             network = again(seen, groups, network)
             continue
-        views = _views(seen, groups, network)
-        cards = cards_at_two_places(network, pulls, views, order)
+        cards = cards_at_two_places(whole, pulls, views, order)
         cameras = other_cameras(network, pulls, order)
         if not cards and not cameras:
             break
@@ -135,6 +141,43 @@ def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) 
         if not is_mark(sighting.card):
             nominal.setdefault(sighting.card, card_of(sighting.card).dots_mm)
     return prepare_views([s for s in seen.sightings if s.card in nominal], cameras, nominal)
+
+
+def _with_dropped_cards(network: NetworkFound, views: Sequence[View]) -> NetworkFound:
+    """The network with cards that the outlier test dropped, where their photos have them.
+
+    A card that moved half-way through the photos may lie nowhere that any photo agrees with. They
+    are taken for known there; that is enough to tell which photos want them elsewhere.
+    """
+    at = {p: i for i, p in enumerate(network.photos)}
+    unknowns, known = network.network, network.found.cofactors
+    dropped: dict[int, list[View]] = defaultdict(list)
+    for view in views:
+        if view.photo in at and view.card not in network.cards:
+            dropped[view.card].append(view)
+    placed = {}
+    for card, seen in dropped.items():
+        photos = [
+            Pose(unknowns.rotation[at[v.photo]], unknowns.translation[at[v.photo]]) for v in seen
+        ]
+        places = places_of(seen, photos) if len(seen) >= _LEAST_PHOTOS else []
+        if places:
+            placed[card] = places[0].pose.apply(seen[0].layout_mm)
+    if not placed:
+        return network
+    points = np.concatenate([unknowns.points, *placed.values()])
+    more = len(points) * 3 - known.points.shape[0]
+    cofactors = replace(
+        known,
+        mixed=np.pad(known.mixed, ((0, 0), (0, more))),
+        points=np.pad(known.points, ((0, more), (0, more))),
+    )
+    return replace(
+        network,
+        cards=(*network.cards, *placed),
+        network=replace(unknowns, points=points),
+        found=replace(network.found, cofactors=cofactors),
+    )
 
 
 def _astray(network: NetworkFound, pulls: Pulls) -> list[str]:

@@ -82,15 +82,11 @@ def cards_at_two_places(
         own = np.flatnonzero(pulls.card == index)
         own = own[np.argsort(rank[pulls.photo[own]], kind="stable")]
         if (pulls.off_px[own] > GROSS_PX).any():
-            far = _far_apart(card, of_card[card], posed, network)
+            far = _far_apart(card, of_card[card], posed)
             found += [far] if far else []
         else:
             near = _near(card, index, own, pulls, network)
             found += [near] if near else []
-    for card, seen in of_card.items():
-        if card not in network.cards and len(seen) >= 3:
-            far = _far_apart(card, seen, posed, network)
-            found += [far] if far and far.odd else []
     return found
 
 
@@ -114,9 +110,7 @@ def _near(
     return _told(card, names, change.inside, way, U, change.gain, None)
 
 
-def _far_apart(
-    card: int, views: Sequence[View], posed: Mapping[str, Pose], network: NetworkFound
-) -> TwoPlaces | None:
+def _far_apart(card: int, views: Sequence[View], posed: Mapping[str, Pose]) -> TwoPlaces | None:
     """Places that are pixels apart."""
     photos = [posed[v.photo] for v in views]
     places = places_of(views, photos)

@@ -15,6 +15,8 @@ from calib.photo import photo_paths
 from capture.cache import SightingCache
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
+from pipeline.assignment import stem_findings, wrong_point_findings, wrong_points
+from pipeline.bar_lengths import plausible_bars
 from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
@@ -32,12 +34,14 @@ from pipeline.diagnose import (
     reliability_findings,
     symmetry_findings,
 )
+from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.mend import mend
 from pipeline.network import NetworkFound, find_network
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
 from pipeline.printing import applied_scale, card_shapes, print_scale
+from pipeline.profile_check import without_contradicted_profiles
 from pipeline.reliability import reliability_of
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
@@ -152,6 +156,9 @@ def _evaluated(
 ) -> Result:
     """From a network on the way to the result; ``added`` sightings came from second looks."""
     network = adjust_sightings(seen, groups, job.marks, HAND_HELD, network)
+    groups, contradicted = without_contradicted_profiles(network, groups)
+    if contradicted:
+        network = adjust_sightings(seen, groups, job.marks, HAND_HELD, network)
     mended = mend(
         seen,
         groups,
@@ -167,7 +174,8 @@ def _evaluated(
 
     progress("scale, datum, deviations", 0, 1)
     free = solution_of(network, groups)
-    scaled = scale_network(free, job.bars, job.temperature_c, job.body_alpha_per_k)
+    bars, length_findings = plausible_bars(free, job.bars, job.temperature_c)
+    scaled = scale_network(free, bars, job.temperature_c, job.body_alpha_per_k)
     solution, readings = scaled.solution, scaled.readings
     if not readings and unknown_sides(network.cards, job.marks) == set(network.cards):
         raise UserError(
@@ -177,12 +185,19 @@ def _evaluated(
         )
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
+    wrong, exchanged = wrong_points(job, holes)
+    if wrong:
+        listed = {w.row.card for w in wrong}
+        rows = [row for row in job.cards if row.card not in listed]
+        holes = find_holes(solution, rows, job.seating_u_mm, job.stem_u_mm, flatness_mm)
     moved = {card.card for card in mended.moved}
     frame = vehicle_frame(job, holes, moved)
     symmetry = _symmetry(job, holes, solution) if job.sheet is None else None
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
-    deviations = without_verdicts(deviations, moved if readings else None)
+    scale_holds = bool(readings) and not (length_findings and bars == job.bars)
+    sure = scale_holds and not exchanged
+    deviations = without_verdicts(deviations, moved if sure else None)
     damage = find_damage(deviations, job.sheet) if readings and job.sheet else None
     scale = applied_scale(free, solution)
     reliability = reliability_of(network, scale)
@@ -200,11 +215,14 @@ def _evaluated(
             {row.card: f"{row.point} {row.side}" for row in job.cards},
             scale,
         ),
-        *bar_findings(job, readings),
+        *length_findings,
+        *bar_findings(replace(job, bars=bars), readings),
         *card_findings(job, solution, seen),
         *reliability_findings(job, reliability),
         *print_findings(printed, card_shapes(network, scale)),
         *frame.findings,
+        *wrong_point_findings(wrong, exchanged),
+        *_stems(job, solution, datum, deviations),
         *symmetry_findings(job, symmetry),
     ]
     order = {"fault": 0, "warning": 1, "note": 2}
@@ -401,6 +419,23 @@ def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution
 def _camera_root(network: NetworkFound) -> Array:
     """What the unknown camera constants add to the covariance of the dots, as a root (12 C, k)."""
     return np.sqrt(network.found.variance_factor) * network.found.camera_root
+
+
+def _stems(
+    job: Job, solution: Solution, datum: Datum | None, deviations: DeviationTable
+) -> list[Finding]:
+    if datum is None:
+        return []
+    index = {card: i for i, card in enumerate(solution.cards)}
+    listed = {row.card: row for row in job.cards}
+    rows = [r for r in deviations.rows if np.isfinite(r.deviation_mm).all()]
+    z = card_axes(solution.dots_mm)[[index[r.card] for r in rows], 2]
+    return stem_findings(
+        job,
+        [listed[r.card] for r in rows],
+        np.array([r.deviation_mm for r in rows]).reshape(-1, 3),
+        z @ datum.vehicle_from_network.rotation.T,
+    )
 
 
 def _symmetry(job: Job, holes: Holes, solution: Solution) -> Symmetry | None:

@@ -10,10 +10,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.assignment import stem_findings, wrong_point_findings, wrong_points
 from pipeline.change_point import best_run, change_of
 from pipeline.consensus import places_of
 from pipeline.findings import Finding
 from pipeline.mend import shooting_order
+from pipeline.points import Holes
 from pipeline.result import Result
 from pipeline.solve import solve_sightings
 from pipeline.start import prepare_views
@@ -43,14 +45,18 @@ def errors_mm(made: Draft, result: Result, but: tuple[int, ...] = ()) -> list[fl
     ]
 
 
-def test_a_card_that_moved_by_a_millimetre_is_named_and_spoils_no_other() -> None:
+def test_a_moved_card_and_a_bumped_bar_are_named_and_spoil_no_other() -> None:
+    """The card by 1 mm after the sixth photo, the bar by 1.8 mm after the fifth."""
     made = small(1)
+    bar = made.job.bars[0].cards
     move(made, [1], range(6, 12), np.array([0, 0, 0, 0.8, 0.6, 0.0]))
+    move(made, bar, range(5, 12), np.array([0, 0, 0, 1.5, -1.0, 0.0]))
     result = solved(made)
     (finding,) = of(result, "card-moved")
     assert finding.subject == "card 1"
     assert "a005.jpg and a006.jpg" in finding.text
     assert "1.0 mm apart" in finding.text
+    assert {f.subject for f in of(result, "bar-moved")} == {f"bar {bar[0]}-{bar[1]}"}
     assert max(errors_mm(made, result, (1,))) < 0.8
     assert next(r for r in result.deviations.rows if r.card == 1).verdict == "undecided"
 
@@ -70,14 +76,6 @@ def test_a_change_of_zoom_by_half_a_percent_is_measured() -> None:
 def test_a_sound_job_has_none_of_these() -> None:
     result = solved(small(3))
     assert [f.code for f in result.findings if f.severity != "note"] == []
-
-
-def test_a_bumped_bar_is_named() -> None:
-    made = small(4)
-    bar = made.job.bars[0].cards
-    move(made, bar, range(5, 12), np.array([0, 0, 0, 1.5, -1.0, 0.0]))
-    subjects = {f.subject for f in of(solved(made), "bar-moved")}
-    assert subjects == {f"bar {bar[0]}-{bar[1]}"}
 
 
 def test_the_run_that_changed_is_found_and_measured() -> None:
@@ -124,3 +122,44 @@ def test_two_places_far_apart_are_told_apart_by_votes() -> None:
 def test_photos_are_ordered_as_people_count() -> None:
     order = shooting_order(["b2.jpg", "a10.jpg", "a9.jpg", "b10.jpg"])
     assert sorted(order, key=order.__getitem__) == ["a9.jpg", "a10.jpg", "b2.jpg", "b10.jpg"]
+
+
+def test_swapped_sides_are_named_and_left_out() -> None:
+    made = small(1)
+    rows = list(made.job.cards)
+    right, left = next(
+        (i, k)
+        for i, one in enumerate(rows)
+        for k, other in enumerate(rows)
+        if one.point == other.point and (one.side, other.side) == ("R", "L")
+    )
+    holes = Holes(tuple(rows), made.holes_mm, np.zeros((0, 0)), np.zeros((0, 0)), {})
+    assert wrong_points(made.job, holes) == ([], False)
+    swapped = made.holes_mm.copy()
+    swapped[[right, left]] = swapped[[left, right]]
+    wrong, exchanged = wrong_points(made.job, replace(holes, positions_mm=swapped))
+    assert not exchanged
+    (finding,) = wrong_point_findings(wrong, exchanged)
+    assert finding.code == "cards-swapped"
+    assert {int(w) for w in finding.subject.split() if w.isdigit()} == {
+        rows[right].card,
+        rows[left].card,
+    }
+
+
+def test_left_and_right_exchanged_throughout_is_told() -> None:
+    made = small(1)
+    mirror = made.holes_mm * [1.0, -1.0, 1.0]
+    holes = Holes(made.job.cards, mirror, np.zeros((0, 0)), np.zeros((0, 0)), {})
+    assert wrong_points(made.job, holes) == ([], True)
+
+
+def test_a_stem_of_another_length_is_named() -> None:
+    """A stem of 40 mm listed as 20: the hole comes out 20 mm too near to the card."""
+    made = small(1)
+    rows = [replace(made.job.cards[0], stem_mm=20.0), replace(made.job.cards[1], stem_mm=40.0)]
+    job = replace(made.job, cards=tuple(rows))
+    up = np.array([[0.0, 0.0, 1.0]] * 2)
+    (finding,) = stem_findings(job, rows, np.array([[0.3, -0.4, -20.2], [0.2, 0.1, 0.3]]), up)
+    assert finding.subject == f"card {rows[0].card}"
+    assert "a stem of 40 mm in place of 20 mm" in finding.text

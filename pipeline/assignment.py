@@ -1,0 +1,180 @@
+"""Whether each card sits on the point that cards.csv names: swapped sides, wrong points, stems.
+
+A rigid fit of holes to the sheet that most of them agree with, found over all triples of holes,
+does not care about the few that are listed wrongly; these then lie far from their own point and
+near another one. Damage moves a point, but hardly ever onto another one of the sheet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from calib.frames import Array, Pose
+from pipeline.datum import closest_pose, on_one_line
+from pipeline.findings import Finding
+from pipeline.job import CardOnPoint, Job
+from pipeline.points import Holes
+
+_AGREE_MM = 15.0
+_FAR_MM = 30.0
+"""So far from its own point, and four times farther than from the other one."""
+_NEAR_MM = 60.0
+"""Largest distance from the other point: a hit one may be swapped, too."""
+_MOST_TRIPLES = 4000
+_STEM_LEAST_MM = 6.0
+_STEM_FITS_MM = 1.5
+
+
+@dataclass(frozen=True)
+class WrongPoint:
+    """A card that sits on another point than cards.csv says.
+
+    Attributes
+    ----------
+    row : of cards.csv; off_mm : distance from its own point.
+    other : "POINT SIDE" that it fits; other_off_mm : distance from that.
+    """
+
+    row: CardOnPoint
+    off_mm: float
+    other: str
+    other_off_mm: float
+
+
+def wrong_points(job: Job, holes: Holes) -> tuple[list[WrongPoint], bool]:
+    """Cards listed on wrong points, and whether left and right are exchanged throughout."""
+    if job.sheet is None:
+        return [], False
+    sheet = {f"{p.point} {p.side}": p.position_mm for p in job.sheet.points}
+    known = [i for i, r in enumerate(holes.rows) if f"{r.point} {r.side}" in sheet]
+    if len(known) < 5:
+        return [], False
+    rows = [holes.rows[i] for i in known]
+    measured = holes.positions_mm[known]
+    reference = np.array([sheet[f"{r.point} {r.side}"] for r in rows])
+    pose, agree = _agreed(measured, reference)
+    mirrored, as_mirrored = _agreed(measured, reference * [1.0, -1.0, 1.0])
+    if as_mirrored > 1.5 * agree and 2 * as_mirrored > len(rows) and mirrored is not None:
+        return [], True
+    if pose is None or 2 * agree <= len(rows):
+        return [], False
+    names = list(sheet)
+    places = np.array([sheet[n] for n in names])
+    found = []
+    for row, at, own in zip(rows, pose.apply(measured), reference, strict=True):
+        off = float(np.linalg.norm(at - own))
+        away = np.linalg.norm(places - at, axis=1)
+        nearest = int(away.argmin())
+        name = f"{row.point} {row.side}"
+        if off > _FAR_MM and away[nearest] < min(_NEAR_MM, off / 4.0) and names[nearest] != name:
+            found.append(WrongPoint(row, off, names[nearest], float(away[nearest])))
+    return found, False
+
+
+def _agreed(measured_mm: Array, sheet_mm: Array) -> tuple[Pose | None, int]:
+    """The rigid fit that most holes agree with, and how many do."""
+    triples = list(combinations(range(len(measured_mm)), 3))
+    if len(triples) > _MOST_TRIPLES:
+        step = len(triples) / _MOST_TRIPLES
+        triples = [triples[int(k * step)] for k in range(_MOST_TRIPLES)]
+    best, most = None, np.zeros(len(measured_mm), dtype=bool)
+    for triple in triples:
+        some = list(triple)
+        sides = [
+            np.linalg.norm(x[some] - x[some][[1, 2, 0]], axis=1) for x in (measured_mm, sheet_mm)
+        ]
+        if np.abs(sides[0] - sides[1]).max() > 2.0 * _AGREE_MM or on_one_line(sheet_mm[some]):
+            continue
+        pose = closest_pose(measured_mm[some], sheet_mm[some])
+        agree = np.linalg.norm(pose.apply(measured_mm) - sheet_mm, axis=1) < _AGREE_MM
+        if agree.sum() > most.sum():
+            best, most = pose, agree
+    if best is not None and most.sum() >= 3:
+        best = closest_pose(measured_mm[most], sheet_mm[most])
+    return best, int(most.sum())
+
+
+def wrong_point_findings(wrong: Sequence[WrongPoint], sides_exchanged: bool) -> list[Finding]:
+    """Findings of cards on wrong points; two that fit each other's are told as one."""
+    findings = []
+    if sides_exchanged:
+        findings.append(
+            Finding(
+                "sides-exchanged",
+                "fault",
+                "cards.csv",
+                "The holes fit the sheet only with left and right exchanged.",
+                "Sides are those of the driver's: exchange L and R in cards.csv or sheet.csv.",
+            )
+        )
+    told: set[int] = set()
+    by_name = {f"{w.row.point} {w.row.side}": w for w in wrong}
+    for one in wrong:
+        if one.row.card in told:
+            continue
+        name = f"{one.row.point} {one.row.side}"
+        other = by_name.get(one.other)
+        if other is not None and other.other == name:
+            told |= {one.row.card, other.row.card}
+            findings.append(
+                Finding(
+                    "cards-swapped",
+                    "fault",
+                    f"cards {one.row.card} and {other.row.card}",
+                    f"Card {one.row.card} lies {one.off_mm:.0f} mm from {name} but "
+                    f"{one.other_off_mm:.1f} mm from {one.other}, and card {other.row.card} the "
+                    "other way round: they are swapped.",
+                    "Exchange the two rows in cards.csv, if the cards were swapped.",
+                    f"Points {name} and {one.other} are missing from the result.",
+                )
+            )
+        else:
+            told.add(one.row.card)
+            findings.append(
+                Finding(
+                    "card-on-wrong-point",
+                    "fault",
+                    f"card {one.row.card}",
+                    f"It lies {one.off_mm:.0f} mm from {name}, where cards.csv has it, but "
+                    f"{one.other_off_mm:.1f} mm from {one.other}.",
+                    f"If it sits on {one.other}, correct its row in cards.csv.",
+                    f"Point {name} is missing from the result.",
+                )
+            )
+    return findings
+
+
+def stem_findings(
+    job: Job, rows: Sequence[CardOnPoint], deviations_mm: Array, normals: Array
+) -> list[Finding]:
+    """Points that lie off along their stem by just what another stem of this job would explain.
+
+    Parameters
+    ----------
+    deviations_mm : (N, 3) measured minus sheet; normals : (N, 3) into the cards, vehicle frame.
+    """
+    stems = sorted({row.stem_mm for row in job.cards})
+    findings = []
+    for row, off, z in zip(rows, deviations_mm, normals, strict=True):
+        along = float(off @ z)
+        across = float(np.linalg.norm(off - along * z))
+        true = row.stem_mm - along
+        near = [s for s in stems if s != row.stem_mm and abs(s - true) < _STEM_FITS_MM]
+        if abs(along) > _STEM_LEAST_MM and across < _STEM_FITS_MM and near:
+            findings.append(
+                Finding(
+                    "stem-doubtful",
+                    "warning",
+                    f"card {row.card}",
+                    f"Point {row.point} {row.side} lies {along:+.1f} mm off along its stem and "
+                    f"hardly across it: a stem of {near[0]:g} mm in place of {row.stem_mm:g} mm "
+                    "would explain it.",
+                    "Measure this stem, and correct stem_mm in cards.csv if it is wrong.",
+                    "If the stem is wrong, so is this point, by that much.",
+                )
+            )
+    return findings

@@ -1,0 +1,69 @@
+"""Bars whose length in job.toml cannot be, by the size of the printed cards.
+
+A printer at actual size is hardly off by three percent; a length with exchanged digits or in
+another unit is. Such a bar is left out where another one gives the scale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.findings import Finding
+from pipeline.solution import Solution
+from targets.bar import Bar
+
+_ODD_SHARE = 0.03
+_UNITS = {25.4: "inches", 10.0: "centimetres", 1000.0: "metres"}
+
+
+def plausible_bars(
+    free: Solution, bars: Sequence[Bar], temperature_c: float
+) -> tuple[tuple[Bar, ...], list[Finding]]:
+    """The bars that may give the scale, and a finding for each length that cannot be.
+
+    Parameters
+    ----------
+    free : before scaling, its millimetres those of the printed cards.
+
+    Where every length is unlikely all bars are kept: then the prints may be at fault.
+    """
+    index = {card: i for i, card in enumerate(free.cards)}
+    centres = free.centres_mm
+    odd: dict[Bar, float] = {}
+    seen = 0
+    for bar in bars:
+        if bar.cards[0] not in index or bar.cards[1] not in index:
+            continue
+        seen += 1
+        ends = centres[[index[card] for card in bar.cards]]
+        by_cards = float(np.linalg.norm(ends[1] - ends[0]))
+        ratio = by_cards / bar.length_at_mm(temperature_c)
+        if not 1.0 - _ODD_SHARE < ratio < 1.0 + _ODD_SHARE:
+            odd[bar] = by_cards
+    alone = len(odd) == seen
+    findings = [
+        Finding(
+            "bar-length-odd",
+            "warning",
+            f"bar {bar.cards[0]}-{bar.cards[1]}",
+            f"job.toml has it {bar.length_mm:.1f} mm long; by the size of the printed cards it is "
+            f"about {by_cards:.0f} mm, and no printer at actual size is that far off."
+            + _unit(by_cards / bar.length_mm),
+            "Measure the bar again and correct length_mm in job.toml.",
+            "All lengths rest on it, so there are no verdicts."
+            if alone
+            else "This bar was left out; the others give the scale.",
+        )
+        for bar, by_cards in odd.items()
+    ]
+    kept = tuple(bars) if alone else tuple(bar for bar in bars if bar not in odd)
+    return kept, findings
+
+
+def _unit(ratio: float) -> str:
+    for factor, name in _UNITS.items():
+        if abs(ratio / factor - 1.0) < _ODD_SHARE:
+            return f" Was it typed in {name}?"
+    return ""

@@ -22,8 +22,8 @@ from pipeline.points import Holes
 _AGREE_MM = 15.0
 _FAR_MM = 30.0
 """So far from its own point, and four times farther than from the other one."""
-_NEAR_MM = 60.0
-"""Largest distance from the other point: a hit one may be swapped, too."""
+_NEAR_MM = 100.0
+"""Largest distance from the other point: a hit one, on another stem, may be swapped, too."""
 _MOST_TRIPLES = 4000
 _STEM_LEAST_MM = 6.0
 _STEM_FITS_MM = 1.5

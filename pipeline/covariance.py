@@ -14,16 +14,9 @@ import numpy as np
 from scipy.stats import chi2
 
 from calib.frames import Array, cross_matrix
-from pipeline.adjust import (
-    Network,
-    Normals,
-    Observations,
-    Priors,
-    build_normals,
-    carried_by_blocks,
-    jacobians,
-)
+from pipeline.bundle import Network, Observations, PhotoColumns, Priors, jacobians
 from pipeline.layout import layout_terms
+from pipeline.normals import Normals, build_normals
 
 DATUM_DEFECT = 7
 
@@ -62,118 +55,136 @@ class Precision:
 
 @dataclass(frozen=True)
 class Cofactors:
-    """Cofactors of all unknowns in one datum, which one being left open.
+    """Cofactors in one datum, which one being left open.
 
     Only what does not depend on the datum may be read from them: distances, predicted images,
-    or anything else once ``gauge`` is projected out.
+    or anything else once ``gauge`` is projected out. Common are the camera constants and, where
+    there is a layout, the two print scales: C unknowns. A photo has p.
 
     Attributes
     ----------
-    normals : the normal equations; ``reduced`` (R, R) cofactors of photos, camera constants and
-        print scales, ``points`` (3 P, 3 P), ``mixed`` (R, 3 P) between them.
+    points : (3 P, 3 P).
+    common : (C, C); common_points : (C, 3 P) between them.
+    photos : (F, p, p) of each photo by itself; photo_common : (F, p, C).
+    photo_points : (F, p, 3 P).
     gauge : (3 P, 7) what the photos cannot see of the points.
+    columns : the unknowns of a photo.
     """
 
-    normals: Normals
-    reduced: Array
-    mixed: Array
     points: Array
+    common: Array
+    common_points: Array
+    photos: Array
+    photo_common: Array
+    photo_points: Array
     gauge: Array
+    columns: PhotoColumns
 
 
 def cofactors(network: Network, observations: Observations, priors: Priors) -> Cofactors:
     """A generalised inverse of the normal equations at an optimum found by ``adjust``."""
     normals = build_normals(network, observations, priors)
-    free = np.flatnonzero(normals.free)
-    gauge_reduced, gauge_points = datum_directions(network, normals)
+    system = normals.system
+    gauge_points = similarities(network.points)
+    gauge = np.concatenate([_photo_similarities(network, normals), gauge_points])[normals.kept]
     # With a layout the convention of the mean print scale holds the network's scale already; to
     # hold it twice would feign knowledge of what lies between.
-    unheld = gauge_reduced[free, : DATUM_DEFECT - bool(priors.layout)]
-    reduced = _generalised_inverse(normals.reduced[np.ix_(free, free)], unheld)
-    size = len(normals.free)
-    spread = np.zeros((size, size))
-    spread[np.ix_(free, free)] = reduced
+    free = np.flatnonzero(normals.free)
+    unheld = gauge[free, : DATUM_DEFECT - bool(priors.layout)]
+    spread = np.zeros_like(system.matrix)
+    spread[np.ix_(free, free)] = _generalised_inverse(system.matrix[np.ix_(free, free)], unheld)
 
-    count, width = normals.block_inverse.shape[:2]
-    carried = carried_by_blocks(normals.to_blocks, normals.block_inverse)
-    mixed = -spread @ carried
-    points = -carried.T @ mixed
-    each = np.arange(count)
-    points.reshape(count, width, count, width)[each, :, each, :] += normals.block_inverse
-    return Cofactors(normals, spread, mixed, points, gauge_points)
+    mixed = system.mixed(spread)
+    count, p = len(network.rotation), normals.columns.count
+    first = len(spread) - normals.common
+    common = spread[first:, first:]
+    if normals.keeps_photos:
+        to_points = mixed.reshape(-1, len(spread)).T
+        each = np.arange(count)
+        return Cofactors(
+            points=system.joint(mixed),
+            common=common,
+            common_points=to_points[first:],
+            photos=spread[:first, :first].reshape(count, p, count, p)[each, :, each],
+            photo_common=spread[:first, first:].reshape(count, p, -1),
+            photo_points=to_points[:first].reshape(count, p, -1),
+            gauge=gauge_points,
+            columns=normals.columns,
+        )
+    return Cofactors(
+        points=spread[:first, :first],
+        common=common,
+        common_points=spread[first:, :first],
+        photos=system.own(mixed),
+        photo_common=mixed[:, :, first:],
+        photo_points=mixed[:, :, :first],
+        gauge=gauge_points,
+        columns=normals.columns,
+    )
 
 
 def precision(network: Network, observations: Observations, priors: Priors) -> Precision:
     """Cofactors at an optimum found by ``adjust``."""
-    all_of_them = cofactors(network, observations, priors)
-    normals, spread = all_of_them.normals, all_of_them.reduced
-    points, size = all_of_them.points, len(all_of_them.reduced)
-    count, width = normals.block_inverse.shape[:2]
+    known = cofactors(network, observations, priors)
     by_photo, by_constants, by_point, residuals = jacobians(network, observations, priors)
-    leverage = _leverages(
-        network,
-        observations,
-        normals,
-        spread,
-        all_of_them.mixed,
-        points,
-        by_photo,
-        by_constants,
-        by_point,
+    last = network.constants.size
+    constants = np.stack([known.common[g : g + 9, g : g + 9] for g in range(0, last, 9)])
+    print_scale = (
+        known.common[last:, last:] if len(known.common) > last else np.full((2, 2), np.nan)
     )
-    projected = _inner(points, all_of_them.gauge)
-
-    groups = len(network.constants)
-    first = len(network.rotation) * normals.per_photo
-    constants = np.stack(
-        [
-            spread[first + 9 * g : first + 9 * g + 9, first + 9 * g : first + 9 * g + 9]
-            for g in range(groups)
-        ]
-    )
-    last = first + 9 * groups
-    print_scale = spread[last:, last:] if size > last else np.full((2, 2), np.nan)
 
     drift = np.zeros((len(network.rotation), 6))
     shift = np.zeros((len(network.rotation), 2))
-    of_photos = np.diag(spread)[:first].reshape(-1, normals.per_photo)
-    if normals.columns.drifts:
-        drift[:] = of_photos[:, normals.columns.drift]
-    if normals.columns.shifts:
-        shift[:] = of_photos[:, normals.columns.shift]
+    of_photos = np.diagonal(known.photos, axis1=1, axis2=2)
+    if known.columns.drifts:
+        drift[:] = of_photos[:, known.columns.drift]
+    if known.columns.shifts:
+        shift[:] = of_photos[:, known.columns.shift]
+    redundancy, squares = _redundancy(network, observations, priors)
+    squares += float((residuals**2).sum())
+    return Precision(
+        _inner(known.points, known.gauge),
+        _camera_root(known, last),
+        constants,
+        print_scale,
+        drift,
+        shift,
+        _leverages(network, observations, known, by_photo, by_constants, by_point),
+        residuals,
+        redundancy,
+        squares / max(redundancy, 1),
+        known,
+    )
 
-    free = int(normals.free.sum())
-    redundancy = 2 * len(observations.px) - free - 3 * len(network.points) + DATUM_DEFECT
-    squares = float((residuals**2).sum())
-    if normals.columns.shifts:
+
+def _redundancy(network: Network, observations: Observations, priors: Priors) -> tuple[int, float]:
+    """Redundancy, and the weighted squares of what the priors contradict."""
+    columns = priors.columns
+    unknowns = (
+        len(network.rotation) * columns.count
+        + len(network.constants) * int((~priors.fixed).sum())
+        + network.points.size
+        + 2 * bool(priors.layout)
+    )
+    redundancy = 2 * len(observations.px) - unknowns + DATUM_DEFECT
+    squares = 0.0
+    if columns.shifts:
         redundancy += network.shift_px.size
         squares += float(((network.shift_px / priors.shift_sd_px) ** 2).sum())
-    if normals.columns.drifts:
+    if columns.drifts:
         moving = priors.drift_sd > 0
         redundancy += int(moving.sum()) * len(network.rotation)
         squares += float(((network.drift[:, moving] / priors.drift_sd[moving]) ** 2).sum())
     if priors.layout:
         shaped = network.points.reshape(priors.layout.nominal_mm.shape)
         terms = layout_terms(priors.layout, shaped, network.print_scale)
-        redundancy += (width - 6) * count
+        redundancy += (3 * priors.layout.nominal_mm.shape[1] - 6) * len(priors.layout.nominal_mm)
         squares += float(terms.squares.sum())
-    for g in range(groups):
+    for g in range(len(network.constants)):
         off = network.constants[g] - priors.constants[g]
         squares += float(off @ priors.information[g] @ off)
         redundancy += int(np.linalg.matrix_rank(priors.information[g]))
-    return Precision(
-        projected,
-        _camera_root(all_of_them, slice(first, last)),
-        constants,
-        print_scale,
-        drift,
-        shift,
-        leverage,
-        residuals,
-        redundancy,
-        squares / max(redundancy, 1),
-        all_of_them,
-    )
+    return redundancy, squares
 
 
 def outlier_statistics(found: Precision) -> tuple[Array, float]:
@@ -196,27 +207,30 @@ def outlier_statistics(found: Precision) -> tuple[Array, float]:
     return statistic, float(chi2.isf(0.001, 2))
 
 
-def datum_directions(network: Network, normals: Normals) -> tuple[Array, Array]:
-    """What the photos cannot see: shifts, rotations and scale, as (R, 7) and (3 P, 7).
+def similarities(points_mm: Array) -> Array:
+    """(3 P, 7) moves of points (P, 3) that no photo sees: shifts, rotations and scale.
 
-    A shift, small rotation or scale of the network frame, applied to photos and points together,
-    changes no image.
+    Applied to photos and points together they change no image.
     """
-    photos, points = len(network.rotation), len(network.points)
-    reduced = np.zeros((len(normals.free), DATUM_DEFECT))
-    view = reduced[: photos * normals.per_photo].reshape(photos, normals.per_photo, DATUM_DEFECT)
+    moves = np.zeros((len(points_mm), 3, DATUM_DEFECT))
+    moves[:, :, :3] = np.eye(3)
+    moves[:, :, 3:6] = -cross_matrix(points_mm)
+    moves[:, :, 6] = points_mm
+    return moves.reshape(-1, DATUM_DEFECT)
+
+
+def _photo_similarities(network: Network, normals: Normals) -> Array:
+    """The same moves of photos, camera constants and print scales, (F p + C, 7)."""
+    moves = np.zeros((normals.photos + normals.common, DATUM_DEFECT))
+    view = moves[: normals.photos].reshape(len(network.rotation), -1, DATUM_DEFECT)
     view[:, 3:6, :3] = -network.rotation
     view[:, :3, 3:6] = -network.rotation
     view[:, 3:6, 6] = network.translation
     if normals.columns.drifts:
         view[:, 9:12, 6] = network.drift[:, 3:]
-    if len(reduced) > photos * normals.per_photo + 9 * len(network.constants):
-        reduced[-2:, 6] = network.print_scale
-    by_point = np.zeros((points, 3, DATUM_DEFECT))
-    by_point[:, :, :3] = np.eye(3)
-    by_point[:, :, 3:6] = -cross_matrix(network.points)
-    by_point[:, :, 6] = network.points
-    return reduced, by_point.reshape(3 * points, DATUM_DEFECT)
+    if normals.common > network.constants.size:
+        moves[-2:, 6] = network.print_scale
+    return moves
 
 
 def _generalised_inverse(singular: Array, null: Array) -> Array:
@@ -236,13 +250,14 @@ def _inner(cofactors: Array, null: Array) -> Array:
     return np.asarray(half - (half @ basis) @ basis.T)
 
 
-def _camera_root(known: Cofactors, constants: slice) -> Array:
+def _camera_root(known: Cofactors, constants: int) -> Array:
     """What unknown camera constants add to the points' cofactors, as a root (3 P, k).
 
-    With the constants known, the points' cofactors are Q_xx - Q_xc Q_cc^-1 Q_cx; the root is that
-    of the second term, for inner constraints. Constants that are held fixed add nothing.
+    With the constants, the first so many of the common unknowns, known, the points' cofactors are
+    Q_xx - Q_xc Q_cc^-1 Q_cx; the root is that of the second term, for inner constraints. Constants
+    that are held fixed add nothing.
     """
-    own = known.reduced[constants, constants]
+    own = known.common[:constants, :constants]
     sd = np.sqrt(np.maximum(np.diag(own), 0.0))
     free = sd > 0
     if not free.any():
@@ -250,7 +265,7 @@ def _camera_root(known: Cofactors, constants: slice) -> Array:
     # Units differ by ten orders (px of focal length, k3): equilibrate first.
     values, vectors = np.linalg.eigh(own[np.ix_(free, free)] / np.outer(sd[free], sd[free]))
     kept = values > 1e-12
-    mixed = known.mixed[constants][free] / sd[free, None]
+    mixed = known.common_points[:constants][free] / sd[free, None]
     root = mixed.T @ vectors[:, kept] / np.sqrt(values[kept])
     basis, _ = np.linalg.qr(known.gauge)
     return np.asarray(root - basis @ (basis.T @ root))
@@ -259,29 +274,24 @@ def _camera_root(known: Cofactors, constants: slice) -> Array:
 def _leverages(
     network: Network,
     observations: Observations,
-    normals: Normals,
-    spread: Array,
-    mixed: Array,
-    points: Array,
+    known: Cofactors,
     by_photo: Array,
     by_constants: Array,
     by_point: Array,
 ) -> Array:
     """Cofactors (N, 2, 2) of the whitened predictions: J Q J^T with each observation's unknowns."""
-    p = normals.per_photo
-    first = len(network.rotation) * p
-    rows = np.concatenate(
-        [
-            observations.photo[:, None] * p + np.arange(p),
-            first + 9 * network.group[observations.photo][:, None] + np.arange(9),
-        ],
-        axis=1,
-    )
-    columns = observations.point[:, None] * 3 + np.arange(3)
-    outer = np.concatenate([by_photo, by_constants], axis=2)
-    cross = mixed[rows[:, :, None], columns[:, None, :]]
-    leverage = outer @ spread[rows[:, :, None], rows[:, None, :]] @ outer.transpose(0, 2, 1)
-    half = outer @ cross @ by_point.transpose(0, 2, 1)
-    leverage += half + half.transpose(0, 2, 1)
-    own = points[columns[:, :, None], columns[:, None, :]]
-    return np.asarray(leverage + by_point @ own @ by_point.transpose(0, 2, 1))
+    photo, point = observations.photo, observations.point
+    xyz = point[:, None] * 3 + np.arange(3)
+    camera = 9 * network.group[photo][:, None] + np.arange(9)
+    each = photo[:, None, None]
+    of_photo = np.arange(known.photos.shape[1])[:, None]
+    by_camera, by_dot = by_constants.transpose(0, 2, 1), by_point.transpose(0, 2, 1)
+    constants = known.photo_common[each, of_photo, camera[:, None, :]]
+    points = known.photo_points[each, of_photo, xyz[:, None, :]]
+    half = by_photo @ constants @ by_camera + by_photo @ points @ by_dot
+    half += by_constants @ known.common_points[camera[:, :, None], xyz[:, None, :]] @ by_dot
+    leverage = half + half.transpose(0, 2, 1)
+    leverage += by_photo @ known.photos[photo] @ by_photo.transpose(0, 2, 1)
+    leverage += by_constants @ known.common[camera[:, :, None], camera[:, None, :]] @ by_camera
+    leverage += by_point @ known.points[xyz[:, :, None], xyz[:, None, :]] @ by_dot
+    return np.asarray(leverage)

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from calib.camera import Camera
 from calib.frames import Array, Pose
 from capture.sightings import Sighting
-from pipeline.adjust import Adjusted, Network, Observations, Priors, adjust, residuals_px
+from pipeline.adjust import Adjusted, adjust
+from pipeline.bundle import Network, Observations, Priors, residuals_px
 from pipeline.covariance import Precision, outlier_statistics, precision
 from pipeline.layout import Layout, best_rotations
 from pipeline.start import Start, View, locate_more, prepare_views, start_network
@@ -340,12 +341,13 @@ class _Growing:
     def _not_gross(self) -> NDArray[np.bool_]:
         """Observations of sightings that lie about where the start puts them."""
         off = np.linalg.norm(residuals_px(self.network, self.observations), axis=1)
-        kept = np.ones(len(off), dtype=bool)
-        typical = np.median(off) if len(off) else 0.0
-        for i in np.unique(self.sighting):
-            own = self.sighting == i
-            kept[own] = np.median(off[own]) < _GROSS_PX + 8.0 * typical
-        return kept
+        if not len(off):
+            return np.ones(0, dtype=bool)
+        order = np.lexsort((off, self.sighting))
+        _, which, size = np.unique(self.sighting, return_inverse=True, return_counts=True)
+        first = np.cumsum(size) - size
+        middle = 0.5 * (off[order[first + (size - 1) // 2]] + off[order[first + size // 2]])
+        return np.asarray((middle < _GROSS_PX + 8.0 * np.median(off))[which])
 
     def _keep(self, kept: NDArray[np.bool_]) -> None:
         """Keep these observations; points left without two rays keep their place by the layout."""

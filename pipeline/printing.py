@@ -77,10 +77,10 @@ def print_scale(network: NetworkFound, scaled: Solution) -> PrintScale:
     known = network.found.cofactors
     size, by_points = _relative_size(network.network.points)
     p = network.network.print_scale
-    # d ln(p / s0) by both print scales, the last of the reduced unknowns, and by the points.
+    # d ln(p / s0) by both print scales, the last of the common unknowns, and by the points.
     by_scale = np.diag(1.0 / p)
-    spread = by_scale @ known.reduced[-2:, -2:] @ by_scale
-    cross = by_scale @ (known.mixed[-2:] @ by_points)
+    spread = by_scale @ known.common[-2:, -2:] @ by_scale
+    cross = by_scale @ (known.common_points[-2:] @ by_points)
     paper = spread - cross[:, None] - cross[None, :] + by_points @ known.points @ by_points
     paper = paper * network.found.variance_factor
     true_size, by_dots = _relative_size(scaled.dots_mm.reshape(-1, 3))

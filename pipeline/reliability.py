@@ -30,7 +30,7 @@ from scipy.optimize import brentq
 from scipy.stats import chi2, ncf, ncx2
 
 from calib.frames import Array
-from pipeline.adjust import Network, Observations, Priors, jacobians
+from pipeline.bundle import Network, Observations, Priors, jacobians
 from pipeline.covariance import Cofactors, Precision
 
 if TYPE_CHECKING:
@@ -212,16 +212,15 @@ def _shift_by_error(
     basis, _ = np.linalg.qr(known.gauge)
     inner = mean - (mean @ basis) @ basis.T
     with_points = (inner @ known.points).reshape(cards, 3, points, 3)
-    with_others = (inner @ known.mixed.T).reshape(cards, 3, -1)
+    with_photos = (inner @ known.photo_points.reshape(-1, 3 * points).T).reshape(
+        cards, 3, len(known.photos), -1
+    )
+    with_common = (inner @ known.common_points.T).reshape(cards, 3, -1)
 
-    p = known.normals.per_photo
-    card = observations.point // 4
-    first = len(network.rotation) * p
-    group = network.group[observations.photo]
-    photo_columns = observations.photo[:, None] * p + np.arange(p)
-    group_columns = first + 9 * group[:, None] + np.arange(9)
-    # An index on either side of a slice comes first: (N, p, 3) and so on.
-    by_error = by_photo @ with_others[card[:, None], :, photo_columns]
-    by_error += by_constants @ with_others[card[:, None], :, group_columns]
+    card, photo = observations.point // 4, observations.photo
+    constants = 9 * network.group[photo][:, None] + np.arange(9)
+    # An index on either side of a slice comes first: (N, 9, 3).
+    by_error = by_photo @ with_photos[card, :, photo].transpose(0, 2, 1)
+    by_error += by_constants @ with_common[card[:, None], :, constants]
     by_error += by_point @ with_points[card, :, observations.point].transpose(0, 2, 1)
     return np.asarray(by_error.transpose(0, 2, 1))

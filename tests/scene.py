@@ -17,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from calib.camera import Camera
 from calib.frames import Array, Pose
 from capture.sightings import Sighting
-from pipeline.adjust import Network, Observations
+from pipeline.bundle import Network, Observations
 from pipeline.layout import Layout
 from pipeline.scale import BarReading, scale_network
 from pipeline.solution import CameraGroup, Solution

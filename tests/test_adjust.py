@@ -9,14 +9,8 @@ import numpy as np
 import pytest
 
 from calib.frames import Array, cross_matrix, rotations
-from pipeline.adjust import (
-    Network,
-    Observations,
-    Priors,
-    adjust,
-    jacobians,
-    residuals_px,
-)
+from pipeline.adjust import adjust
+from pipeline.bundle import Network, Observations, Priors, jacobians, residuals_px
 from tests.dense import Dense
 from tests.scene import aligned, bundle, disturbed, make_scene, nominal_layout
 

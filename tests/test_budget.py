@@ -12,7 +12,7 @@ import pytest
 from scipy.stats import binom, chi2, norm
 
 from calib.frames import Array
-from pipeline.adjust import Priors, adjust
+from pipeline.adjust import adjust
 from pipeline.budget import (
     SOURCES,
     BudgetRow,
@@ -20,6 +20,7 @@ from pipeline.budget import (
     budget_sentence,
     covariances_by_source,
 )
+from pipeline.bundle import Priors
 from pipeline.covariance import precision
 from pipeline.datum import fit_frame
 from pipeline.deviation import verdict_of

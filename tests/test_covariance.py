@@ -11,7 +11,8 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binom, chi2
 
 from calib.frames import Array
-from pipeline.adjust import Network, Observations, Priors, adjust, residuals_px
+from pipeline.adjust import adjust
+from pipeline.bundle import Network, Observations, Priors, residuals_px
 from pipeline.covariance import Precision, outlier_statistics, precision
 from pipeline.layout import Layout
 from tests.dense import Dense

@@ -10,7 +10,8 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
 from calib.frames import Array
-from pipeline.adjust import Priors, adjust
+from pipeline.adjust import adjust
+from pipeline.bundle import Priors
 from pipeline.covariance import precision
 from pipeline.layout import Layout, best_rotations, layout_terms
 from pipeline.solution import Solution

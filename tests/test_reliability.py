@@ -12,7 +12,8 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binom, chi2, norm
 
 from calib.frames import Array
-from pipeline.adjust import Network, Observations, Priors, adjust, residuals_px
+from pipeline.adjust import adjust
+from pipeline.bundle import Network, Observations, Priors, residuals_px
 from pipeline.covariance import Precision, outlier_statistics, precision
 from pipeline.diagnose import reliability_findings
 from pipeline.reliability import (

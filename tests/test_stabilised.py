@@ -7,7 +7,7 @@ import pytest
 
 from calib.camera import Camera
 from calib.frames import Array
-from pipeline.adjust import Priors, jacobians
+from pipeline.bundle import Priors, jacobians
 from pipeline.network import CameraGuess, NetworkFound, find_network
 from tests.scene import CAMERA, Scene, aligned, bundle, layout_of, make_scene
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from calib.frames import Array, cross_matrix
@@ -79,6 +80,20 @@ class Cofactors:
     photo_points: Array
     gauge: Array
     columns: PhotoColumns
+
+    def of_view(self, photo: int, constants: NDArray[np.intp]) -> Array:
+        """(p + c, p + c) of a photo's unknowns and those of the common ones given by number."""
+        between = self.photo_common[photo][:, constants]
+        own = self.common[np.ix_(constants, constants)]
+        return np.block([[self.photos[photo], between], [between.T, own]])
+
+    def of_view_and_points(
+        self, photo: int, constants: NDArray[np.intp], points: NDArray[np.intp]
+    ) -> Array:
+        """(p + c, k) between the same unknowns and k coordinates of points, given by number."""
+        return np.concatenate(
+            [self.photo_points[photo][:, points], self.common_points[np.ix_(constants, points)]]
+        )
 
 
 def cofactors(network: Network, observations: Observations, priors: Priors) -> Cofactors:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from calib.frames import Array, cross_matrix
 from capture.sightings import Sighting
-from pipeline.adjust import Observations, jacobians
+from pipeline.bundle import Observations, jacobians
 from pipeline.network import NetworkFound, whitening
 
 ARM_MM = 50.0
@@ -80,8 +80,7 @@ def pulls_of(
     by_focal = np.einsum("nij,nj->ni", by_constants[:, :, :2], fx_fy)
     by_camera = np.concatenate([by_focal[:, :, None], by_constants[:, :, 2:4]], axis=2)
 
-    p = known.normals.per_photo
-    start = len(network.photos) * p
+    p = known.columns.count
     factor = max(network.found.variance_factor, 1.0)
     squares, off_px, dots = np.zeros(count), np.zeros(count), np.zeros(count, dtype=np.intp)
     card_normal, card_gradient = np.zeros((count, 6, 6)), np.zeros((count, 6))
@@ -90,16 +89,14 @@ def pulls_of(
     for s, (_, photo, _card) in enumerate(placed):
         rows = slice(first[s], first[s + 1])
         points = observations.point[rows]
-        columns = np.concatenate(
-            [photo * p + np.arange(p), start + 9 * unknowns.group[photo] + np.arange(9)]
-        )
+        constants = 9 * unknowns.group[photo] + np.arange(9)
         outer = np.concatenate([by_photo[rows], by_constants[rows]], axis=2)
         inner = np.zeros((len(points), 2, len(points), 3))
         inner[np.arange(len(points)), :, np.arange(len(points))] = by_point[rows]
         by_others, by_dots = (a.reshape(2 * len(points), -1) for a in (outer, inner))
         at = (3 * points[:, None] + np.arange(3)).ravel()
-        half = by_others @ known.mixed[np.ix_(columns, at)] @ by_dots.T
-        predicted = by_others @ known.reduced[np.ix_(columns, columns)] @ by_others.T
+        half = by_others @ known.of_view_and_points(photo, constants, at) @ by_dots.T
+        predicted = by_others @ known.of_view(photo, constants) @ by_others.T
         predicted += half + half.T + by_dots @ known.points[np.ix_(at, at)] @ by_dots.T
         # Hardly determined dots have a covariance that no inverse survives: they want nothing.
         weight = np.linalg.pinv(factor * (np.eye(len(predicted)) + predicted), 1e-10, True)

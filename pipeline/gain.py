@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from calib.camera import Camera
 from calib.frames import Array, Pose, cross_matrix
 from capture.sightings import Sighting
-from pipeline.adjust import Network, Observations, Priors, jacobians
+from pipeline.bundle import Network, Observations, Priors, jacobians
 from pipeline.datum import LEAST_BASE_POINTS, fit_frame, on_one_line
 from pipeline.job import Job
 from pipeline.network import NetworkFound, whitening
@@ -130,11 +130,9 @@ def gain_model(
     factor = network.found.variance_factor
 
     cofactors = network.found.cofactors
-    first = len(network.photos) * cofactors.normals.per_photo
-    group = slice(first, first + 9)
     covariance = np.zeros((9 + 6 * count, 9 + 6 * count))
-    covariance[:9, :9] = cofactors.reduced[group, group] * factor
-    mixed = cofactors.mixed[group].reshape(9, seen, 12)
+    covariance[:9, :9] = cofactors.common[:9, :9] * factor
+    mixed = cofactors.common_points[:9].reshape(9, seen, 12)
     known = slice(9, 9 + 6 * seen)
     covariance[:9, known] = np.einsum("aci,cki->ack", mixed, inverse[:seen]).reshape(9, -1) * factor
     covariance[known, :9] = covariance[:9, known].T

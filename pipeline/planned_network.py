@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from calib.camera import Camera
 from calib.frames import Array, Pose
 from capture.find import SEARCH_PX
-from pipeline.adjust import Adjusted, Network, Observations, Priors
+from pipeline.adjust import Adjusted
+from pipeline.bundle import Network, Observations, Priors
 from pipeline.covariance import precision
 from pipeline.layout import Layout
 from pipeline.network import CameraGuess, NetworkFound, whitening

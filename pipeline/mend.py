@@ -169,7 +169,8 @@ def _with_dropped_cards(network: NetworkFound, views: Sequence[View]) -> Network
     more = len(points) * 3 - known.points.shape[0]
     cofactors = replace(
         known,
-        mixed=np.pad(known.mixed, ((0, 0), (0, more))),
+        common_points=np.pad(known.common_points, ((0, 0), (0, more))),
+        photo_points=np.pad(known.photo_points, ((0, 0), (0, 0), (0, more))),
         points=np.pad(known.points, ((0, more), (0, more))),
     )
     return replace(

@@ -5,6 +5,7 @@ Each imports what it needs when it runs: the command line must answer ``--help``
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
@@ -140,6 +141,50 @@ def plan_job(
     write_plan_paper(plan, first, sheet, paper)
     lines = (*caution_lines(first, place), *plan_lines(plan, page, sheet))
     return Outcome(lines, 0 if plan.reached else 1)
+
+
+def watch_job(
+    folder: Path,
+    place: str,
+    wanted_U_mm: float | None,
+    clearance_mm: float | None,
+    tell: Callable[[list[str]], None],
+    show: Callable[[list[str]], None],
+) -> Outcome:
+    """Judge a shoot anew whenever photos come in, until the user ends it.
+
+    Parameters
+    ----------
+    tell : prints lines that stay; show : puts lines in place of those shown before.
+    """
+    from capture.cache import cache_of_job
+    from pipeline.job import read_job
+    from pipeline.look_words import answer_lines, caution_lines, verdict_line
+    from pipeline.safety import cautions
+    from pipeline.watch import Answer, LiveShoot, watch
+
+    job = read_job(folder)
+    tell(caution_lines(cautions(place, folder), place))
+    if not (folder / "photos").is_dir():
+        raise UserError(
+            "there is no folder of photos to watch", str(folder / "photos"), "make it first"
+        )
+    live = LiveShoot(job, wanted_U_mm, clearance_mm, place, cache_of_job(folder))
+    last: list[Answer] = [Answer(None)]
+
+    def answered(answer: Answer) -> None:
+        last[0] = answer
+        show(answer_lines(answer))
+
+    show(answer_lines(last[0]))
+    with contextlib.suppress(KeyboardInterrupt):
+        watch(live, answered, lambda: False)
+    looked = last[0].looked
+    if looked is None:
+        return Outcome(("Stopped; no photo was judged.",), 1)
+    return Outcome(
+        (f"Stopped after {looked.photos} photos. {verdict_line(looked)}",), not looked.enough
+    )
 
 
 def look_job(

@@ -132,6 +132,32 @@ def _progress() -> Iterator[actions.Progress]:
         yield show
 
 
+@contextmanager
+def _page() -> Iterator[Callable[[list[str]], None]]:
+    """A place for lines that replace those before; where that is no terminal they follow them."""
+    if not sys.stdout.isatty():
+
+        def follow(lines: list[str]) -> None:
+            _tell([*lines, ""])
+
+        yield follow
+        return
+    from rich.live import Live
+    from rich.panel import Panel
+    from rich.text import Text
+
+    with Live(auto_refresh=False, vertical_overflow="visible") as live:
+
+        def replace(lines: list[str]) -> None:
+            text = Text("\n".join(_printable(line) for line in lines))
+            text.highlight_regex(r"ENOUGH: .*", "bold green")
+            text.highlight_regex(r"NOT ENOUGH YET", "bold yellow")
+            text.highlight_regex(r"(?m)^\d\. .*$", "bold")
+            live.update(Panel(text, title="datumshot watch, Ctrl-C ends it"), refresh=True)
+
+        yield replace
+
+
 def _version(wanted: bool) -> None:
     if wanted:
         from pipeline.tables import version
@@ -453,6 +479,26 @@ def look(
     """
     with _progress() as progress:
         return actions.look_job(job, at, wanted_mm, clearance_mm, progress)
+
+
+@_command("watch")
+def watch(
+    job: Job,
+    at: At = "two-post",
+    wanted_mm: WantedU = None,
+    clearance_mm: Clearance = None,
+) -> Outcome:
+    """The same as look, again whenever a photo drops into JOB/photos.
+
+    For photos that a phone synchronises or a camera sends while you shoot. Ctrl-C ends it, with 0
+    if every point is as sure as asked, else with 1.
+
+    \b
+    Example:
+      datumshot watch van --wanted-mm 0.5
+    """
+    with _page() as show:
+        return actions.watch_job(job, at, wanted_mm, clearance_mm, _tell, show)
 
 
 @_command("view")

@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.look import Looked
 from pipeline.safety import Cautions
+from pipeline.watch import Answer
 
 _WEAK_SHOWN = 4
 _NAMES_SHOWN = 3
@@ -24,6 +25,24 @@ def look_lines(looked: Looked) -> list[str]:
     lines += [f"Camera: {line}" for line in looked.camera]
     lines += list(looked.limits)
     return [*lines, *_next_lines(looked)]
+
+
+def answer_lines(answer: Answer) -> list[str]:
+    """What is new, then the look."""
+    if answer.absent:
+        return ["The folder of the photos is gone: waiting for it to come back."]
+    lines = []
+    if answer.new:
+        lines.append(
+            f"New: {_some(answer.new)}, answered {answer.seconds:.1f} s after it was whole"
+        )
+    if answer.gone:
+        lines.append(f"Gone: {_some(answer.gone)}")
+    if answer.waiting:
+        lines.append(f"Not whole yet: {_some(answer.waiting)}")
+    if answer.looked is None:
+        return [*lines, "No photo yet: waiting."]
+    return [*lines, *look_lines(answer.looked)]
 
 
 def verdict_line(looked: Looked) -> str:

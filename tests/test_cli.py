@@ -49,6 +49,7 @@ COMMANDS = [
     "compare",
     "plan",
     "look",
+    "watch",
     "view",
     "report",
     "export",

@@ -1,12 +1,18 @@
 """A look at a shoot: what it counts, when it says enough, and whether its advice helps."""
 
+from pathlib import Path
+
+import cv2
 import numpy as np
 import pytest
 
 from capture.photo_set import PhotoSet
+from pipeline.actions import look_job
+from pipeline.job import new_job
 from pipeline.look import look
 from pipeline.look_words import look_lines
 from pipeline.stations import Extent, place_words, posture_words
+from targets.errors import UserError
 from tests.shoot import invented_shoot, photo_set, taken, walk_around
 
 
@@ -70,3 +76,18 @@ def test_words_for_places() -> None:
     assert place_words(np.array([2500.0, 1200.0, 0.0]), extent) == "the left front corner"
     assert posture_words(np.array([0.0, 1200.0, -1100.0]), extent, -1700.0) == "kneel"
     assert "pole" in posture_words(np.array([0.0, 0.0, -1500.0]), extent, -1700.0)
+
+
+def test_photos_of_nothing_and_no_photos(tmp_path: Path) -> None:
+    new_job(tmp_path / "job")
+    with pytest.raises(UserError, match="no photos yet"):
+        look_job(tmp_path / "job", "two-post", None, None, lambda *_: None)
+    photos = tmp_path / "job" / "photos"
+    cv2.imwrite(str(photos / "wall.jpg"), np.full((300, 400), 120, np.uint8))
+    (photos / "broken.jpg").write_bytes(b"not a picture")
+    outcome = look_job(tmp_path / "job", "two-post", None, None, lambda *_: None)
+    text = "\n".join(outcome.lines)
+    assert outcome.code == 1
+    assert "Cards: none found" in text
+    assert "broken.jpg" in text
+    assert outcome.lines[0].startswith("First")

@@ -2,6 +2,7 @@
 
     python tests/benchmarks/plan.py predict [scenes]  planned U against that which solve finds
     python tests/benchmarks/plan.py follow [seeds]    photos needed with advice and without
+    python tests/benchmarks/plan.py speed [photos]    answers beside the mere decoding of a photo
     python tests/benchmarks/plan.py enough [shoots]   whether "enough" is ever said too early
 
 The shoots are those of tests/shoot.py. Recorded tables: tests/benchmarks/README.md.
@@ -10,7 +11,10 @@ The shoots are those of tests/shoot.py. Recorded tables: tests/benchmarks/README
 from __future__ import annotations
 
 import os
+import shutil
 import sys
+import tempfile
+import time
 from collections import Counter
 from pathlib import Path
 
@@ -18,9 +22,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
+from PIL import Image
 
-from capture.photo_set import PhotoSeen
+from calib.photo import read_grey
+from capture.photo_set import GreyPhotos, PhotoSeen, see_photo
 from pipeline.cameras import PhotoGroup, group_photos
+from pipeline.job import read_job
 from pipeline.look import look, network_so_far
 from pipeline.planned_network import plan_network, see
 from pipeline.point_precision import CARD_FLATNESS_MM, chain_of, precision_of
@@ -177,6 +184,39 @@ def _errors_mm(shoot: Shoot, chain) -> np.ndarray:
     return chain.datum.positions_mm - np.array(true)
 
 
+def speed(photos: int) -> None:
+    """The demo's photos, enlarged to 12 MP, coming in one after the other."""
+    demo = Path(__file__).parents[2] / "sample_images" / "job"
+    paths = sorted((demo / "photos").iterdir())[:photos]
+    seen, network, rows = [], None, []
+    with tempfile.TemporaryDirectory() as folder:
+        for name in ("sheet.csv", "cards.csv"):
+            shutil.copyfile(demo / name, Path(folder) / name)
+        settings = (demo / "job.toml").read_text().replace("phone.toml", "self")
+        (Path(folder) / "job.toml").write_text(settings)
+        job = read_job(Path(folder))
+        for path in paths:
+            large = Path(folder) / path.name
+            picture = Image.open(path).resize((4000, 3000), Image.Resampling.LANCZOS)
+            picture.save(large, quality=93)
+            began = time.perf_counter()
+            read_grey(large)
+            decoded = time.perf_counter()
+            seen.append(see_photo(large, GreyPhotos(0)))
+            measured = time.perf_counter()
+            _, network = look(job, photo_set(seen), WANTED_U_MM, earlier=network)
+            judged = time.perf_counter()
+            rows.append((decoded - began, measured - decoded, judged - measured))
+    table = np.array(rows)
+    for name, column in zip(("decoding alone", "measuring", "judging"), table.T, strict=True):
+        print(f"{name:15s} median {np.median(column):.2f} s, at most {column.max():.2f} s")
+    whole = table[:, 1:].sum(axis=1)
+    print(
+        f"an answer: median {np.median(whole):.2f} s, at most {whole.max():.2f} s, "
+        f"{np.median(whole / table[:, 0]):.1f} times the decoding"
+    )
+
+
 if __name__ == "__main__":
     what, count = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 20
-    {"predict": predict, "follow": follow, "enough": enough}[what](count)
+    {"predict": predict, "follow": follow, "enough": enough, "speed": speed}[what](count)

@@ -22,6 +22,7 @@ from pipeline.gain import (
 )
 from pipeline.job import Job
 from pipeline.network import NetworkFound
+from pipeline.obstacles import UNDER, obstacles
 from pipeline.planned_network import PlacedCards, card_dots, position_of, see
 from pipeline.point_precision import Chain
 from pipeline.points import card_axes
@@ -62,8 +63,12 @@ def advise(
     seen: PhotoSet,
     wanted_U_mm: float,
     clearance_mm: float,
+    place: str,
 ) -> tuple[Advice, ...]:
-    """The next photos that help most, among places all round the car at heights used so far."""
+    """The next photos that help most, among stations round the car at heights used so far.
+
+    Stations under the car only where the place allows it.
+    """
     vehicle_from_network = _rough_frame(job, chain)
     if vehicle_from_network is None:
         return ()
@@ -89,8 +94,10 @@ def advise(
     heights = sorted({float(h) for h in np.quantile(places[:, 2], [0.2, 0.8]).round(-2)})
     # A clearance that puts photos below the floor is not that of this car.
     floor = -clearance_mm if places[:, 2].min() > -clearance_mm else None
-    stations = candidates(extent, heights)
-    chosen, _ = best_stations(model, stations, vehicle_from_network, _PHOTOS_ADVISED)
+    stations = candidates(extent, heights, place in UNDER)
+    hidden = obstacles(place, extent) @ back.rotation.T
+    hidden[:, 0] += back.translation
+    chosen, _ = best_stations(model, stations, vehicle_from_network, _PHOTOS_ADVISED, hidden)
     lack = urgency(model)
     advice: list[Advice] = []
     now = model
@@ -116,7 +123,8 @@ def best_stations(
 ) -> tuple[list[tuple[Station, Rows]], GainModel]:
     """The stations (vehicle frame) to shoot from next, with what each brings, and the model after.
 
-    Those that show most of the cards that lack most are worked through.
+    Those that show most of the cards that lack most are worked through. ``blockers`` as in
+    ``planned_network.see``, in the network frame.
     """
     poses = [s.pose.compose(vehicle_from_network) for s in stations]
     seen = see(model.cards, poses, model.camera, blockers)

@@ -139,7 +139,13 @@ def look(
         weak = _weak_points(poor, network, chain, seen)
         if not enough:
             advice = advise(
-                job, network, chain, seen, MARGIN * wanted, clearance_mm or CLEARANCE_MM[place]
+                job,
+                network,
+                chain,
+                seen,
+                MARGIN * wanted,
+                clearance_mm or CLEARANCE_MM[place],
+                place,
             )
     else:
         weak = tuple(WeakPoint(p.name, p.card, np.inf, (_rays(counts[p.card]),)) for p in poor)

@@ -21,6 +21,7 @@ from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.gain import gain_model
 from pipeline.job import CardOnPoint, Job
 from pipeline.network import NetworkFound
+from pipeline.obstacles import SILL_EDGE_MM, UNDER, obstacles
 from pipeline.planned_network import DOT_SD_PX, PlacedCards, card_dots, plan_network, see
 from pipeline.point_precision import CARD_FLATNESS_MM, PointPrecision, chain_of, precision_of
 from pipeline.safety import CLEARANCE_MM
@@ -52,12 +53,6 @@ _HEIGHTS_MM = {
     "arches": (450.0, 1000.0, 1500.0),
 }
 """Of the phone above the floor (common practice, no source)."""
-_TRACKS_MM = (480.0, 1000.0, -200.0)
-"""Runways of a four-post lift: inner and outer edge from the middle, height under the datum plane
-(usual sizes, no source)."""
-_SILL_EDGE_MM = 120.0
-"""Height of the lower edge of the sills over the datum plane where no outer point tells it (no
-source); what is above is hidden from the side."""
 _OUTER_SHARE = 0.85
 """Points farther out than this share of the half width lie on the sills."""
 
@@ -155,9 +150,8 @@ def plan_shoot(
         np.array([card_dots(c.card, c.centre_mm, c.normal) for c in cards]),
     )
     extent = Extent.of(placed.centres_mm)
-    blockers = _blockers(place, extent, _sill_edge_mm(cards))
-    under = place in ("two-post", "four-post")
-    stations = candidates(extent, [h - clearance for h in _HEIGHTS_MM[place]], under)
+    blockers = obstacles(place, extent, _sill_edge_mm(cards))
+    stations = candidates(extent, [h - clearance for h in _HEIGHTS_MM[place]], place in UNDER)
     chosen = _turned(_covering(placed, stations, groups[0], blockers), placed, groups[0], blockers)
     views = see(placed, [s.pose for s in stations], groups[0].guess.camera, blockers).visible
     within_reach = {c for c, n in zip(placed.ids, views.sum(axis=0), strict=True) if n >= 2}
@@ -386,28 +380,12 @@ def _share_words(share: float) -> str:
     return "rear" if share < 0.32 else "middle"
 
 
-def _blockers(place: str, extent: Extent, sill_mm: float) -> Array:
-    """What hides cards at a place, (K, 3, 3)."""
-    length = extent.front_mm - extent.rear_mm
-    found = []
-    if place == "four-post":
-        inner, outer, z = _TRACKS_MM
-        for y in (inner, -outer):
-            corner = [extent.rear_mm - 300.0, y, z]
-            found.append([corner, [length + 600.0, 0.0, 0.0], [0.0, outer - inner, 0.0]])
-    if place == "yard":
-        for y in (extent.half_mm + 10.0, -extent.half_mm - 10.0):
-            corner = [extent.rear_mm, y, sill_mm]
-            found.append([corner, [length, 0.0, 0.0], [0.0, 0.0, 1500.0]])
-    return np.array(found, dtype=float).reshape(-1, 3, 3)
-
-
 def _sill_edge_mm(cards: Sequence[PlannedCard]) -> float:
     """How low the sills reach: as low as the cards on the outermost points."""
     own = [c.centre_mm for c in cards if c.role in ("point", "base")]
     half = max(abs(c[1]) for c in own)
     outer = [float(c[2]) for c in own if abs(c[1]) > _OUTER_SHARE * half and half > 600.0]
-    return min(outer) + 30.0 if outer else _SILL_EDGE_MM
+    return min(outer) + 30.0 if outer else SILL_EDGE_MM
 
 
 def _camera(profile: LensProfile | None) -> list[PhotoGroup]:

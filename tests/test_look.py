@@ -43,6 +43,20 @@ def test_following_the_advice_reaches_what_was_asked() -> None:
     assert len(photos) <= 16
 
 
+def test_nobody_is_sent_under_a_car_on_its_wheels() -> None:
+    """In a yard, and at the wheel arches, every advised station lies beside the car."""
+    shoot = invented_shoot(3)
+    walk = walk_around(np.random.default_rng(3), 8)
+    photos = photo_set([taken(shoot, pose, i, 3) for i, pose in enumerate(walk)])
+    network = None
+    for place in ("yard", "arches"):
+        looked, network = look(shoot.job, photos, 0.3, earlier=network, place=place)
+        for advice in looked.advice:
+            x, y, _ = advice.station.position_mm
+            assert abs(x) > 1985.0 or abs(y) > 716.0
+            assert "under the car" not in advice.text
+
+
 def test_enough_is_not_said_when_a_point_is_not_seen() -> None:
     """However loose the wish, a point without a card in the photos has no U."""
     shoot = invented_shoot(6)

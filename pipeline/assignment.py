@@ -24,6 +24,7 @@ _FAR_MM = 30.0
 """So far from its own point, and four times farther than from the other one."""
 _NEAR_MM = 100.0
 """Largest distance from the other point: a hit one, on another stem, may be swapped, too."""
+_LEAST_POINTS = 5
 _MOST_TRIPLES = 4000
 _STEM_LEAST_MM = 6.0
 _STEM_FITS_MM = 1.5
@@ -45,23 +46,45 @@ class WrongPoint:
     other_off_mm: float
 
 
-def wrong_points(job: Job, holes: Holes) -> tuple[list[WrongPoint], bool]:
-    """Cards listed on wrong points, and whether left and right are exchanged throughout."""
+@dataclass(frozen=True)
+class Assignment:
+    """Whether cards sit where cards.csv says.
+
+    Attributes
+    ----------
+    wrong : cards listed on wrong points.
+    exchanged : whether left and right are exchanged throughout.
+    agree, known : how many holes fit the sheet together, and how many it knows.
+    """
+
+    wrong: tuple[WrongPoint, ...] = ()
+    exchanged: bool = False
+    agree: int = 0
+    known: int = 0
+
+    @property
+    def unclear(self) -> bool:
+        """Whether no rigid fit brings more than half of the holes to the sheet."""
+        return not self.exchanged and 2 * self.agree < self.known
+
+
+def assignment(job: Job, holes: Holes) -> Assignment:
+    """Compare holes in any frame with the sheet; nothing is said of fewer than five."""
     if job.sheet is None:
-        return [], False
+        return Assignment()
     sheet = {f"{p.point} {p.side}": p.position_mm for p in job.sheet.points}
     known = [i for i, r in enumerate(holes.rows) if f"{r.point} {r.side}" in sheet]
-    if len(known) < 5:
-        return [], False
+    if len(known) < _LEAST_POINTS:
+        return Assignment()
     rows = [holes.rows[i] for i in known]
     measured = holes.positions_mm[known]
     reference = np.array([sheet[f"{r.point} {r.side}"] for r in rows])
     pose, agree = _agreed(measured, reference)
     mirrored, as_mirrored = _agreed(measured, reference * [1.0, -1.0, 1.0])
     if as_mirrored > 1.5 * agree and 2 * as_mirrored > len(rows) and mirrored is not None:
-        return [], True
-    if pose is None or 2 * agree <= len(rows):
-        return [], False
+        return Assignment(exchanged=True, agree=as_mirrored, known=len(rows))
+    if pose is None or 2 * agree < len(rows):
+        return Assignment(agree=agree, known=len(rows))
     names = list(sheet)
     places = np.array([sheet[n] for n in names])
     found = []
@@ -72,7 +95,7 @@ def wrong_points(job: Job, holes: Holes) -> tuple[list[WrongPoint], bool]:
         name = f"{row.point} {row.side}"
         if off > _FAR_MM and away[nearest] < min(_NEAR_MM, off / 4.0) and names[nearest] != name:
             found.append(WrongPoint(row, off, names[nearest], float(away[nearest])))
-    return found, False
+    return Assignment(tuple(found), False, agree, len(rows))
 
 
 def _agreed(measured_mm: Array, sheet_mm: Array) -> tuple[Pose | None, int]:
@@ -98,10 +121,22 @@ def _agreed(measured_mm: Array, sheet_mm: Array) -> tuple[Pose | None, int]:
     return best, int(most.sum())
 
 
-def wrong_point_findings(wrong: Sequence[WrongPoint], sides_exchanged: bool) -> list[Finding]:
+def assignment_findings(found: Assignment) -> list[Finding]:
     """Findings of cards on wrong points; two that fit each other's are told as one."""
-    findings = []
-    if sides_exchanged:
+    findings, wrong = [], found.wrong
+    if found.unclear:
+        findings.append(
+            Finding(
+                "points-unclear",
+                "fault",
+                "cards.csv",
+                f"However the sheet is laid, only {found.agree} of {found.known} holes come within "
+                f"{_AGREE_MM:.0f} mm of their points.",
+                "Check which card sits on which point and side, the length of the bars, and that "
+                "this is the sheet of this car.",
+            )
+        )
+    if found.exchanged:
         findings.append(
             Finding(
                 "sides-exchanged",

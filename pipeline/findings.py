@@ -219,6 +219,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "No card was found in this photo.",
             "The photo adds nothing.",
         ),
+        "points-unclear": Kind(
+            _FAULT,
+            "No position of the sheet brings half of the holes near their points.",
+            "No deviation is to be trusted, so there are no verdicts.",
+        ),
         "print-odd": Kind(
             _WARNING,
             "The cards are printed too large, too small or stretched, by the bars.",

@@ -15,7 +15,7 @@ from calib.photo import photo_paths
 from capture.cache import SightingCache
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
-from pipeline.assignment import stem_findings, wrong_point_findings, wrong_points
+from pipeline.assignment import assignment, assignment_findings, stem_findings
 from pipeline.bar_lengths import plausible_bars
 from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
@@ -185,9 +185,9 @@ def _evaluated(
         )
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
-    wrong, exchanged = wrong_points(job, holes)
-    if wrong:
-        listed = {w.row.card for w in wrong}
+    assigned = assignment(job, holes)
+    if assigned.wrong:
+        listed = {w.row.card for w in assigned.wrong}
         rows = [row for row in job.cards if row.card not in listed]
         holes = find_holes(solution, rows, job.seating_u_mm, job.stem_u_mm, flatness_mm)
     moved = {card.card for card in mended.moved}
@@ -196,7 +196,7 @@ def _evaluated(
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
     scale_holds = bool(readings) and not (length_findings and bars == job.bars)
-    sure = scale_holds and not exchanged
+    sure = scale_holds and not assigned.exchanged and not assigned.unclear
     deviations = without_verdicts(deviations, moved if sure else None)
     damage = find_damage(deviations, job.sheet) if readings and job.sheet else None
     scale = applied_scale(free, solution)
@@ -221,7 +221,7 @@ def _evaluated(
         *reliability_findings(job, reliability),
         *print_findings(printed, card_shapes(network, scale)),
         *frame.findings,
-        *wrong_point_findings(wrong, exchanged),
+        *assignment_findings(assigned),
         *_stems(job, solution, datum, deviations),
         *symmetry_findings(job, symmetry),
     ]

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.assignment import stem_findings, wrong_point_findings, wrong_points
+from pipeline.assignment import Assignment, assignment, assignment_findings, stem_findings
 from pipeline.change_point import best_run, change_of
 from pipeline.consensus import places_of
 from pipeline.findings import Finding
@@ -134,12 +134,14 @@ def test_swapped_sides_are_named_and_left_out() -> None:
         if one.point == other.point and (one.side, other.side) == ("R", "L")
     )
     holes = Holes(tuple(rows), made.holes_mm, np.zeros((0, 0)), np.zeros((0, 0)), {})
-    assert wrong_points(made.job, holes) == ([], False)
+    count = len(rows)
+    assert assignment(made.job, holes).wrong == ()
     swapped = made.holes_mm.copy()
     swapped[[right, left]] = swapped[[left, right]]
-    wrong, exchanged = wrong_points(made.job, replace(holes, positions_mm=swapped))
-    assert not exchanged
-    (finding,) = wrong_point_findings(wrong, exchanged)
+    found = assignment(made.job, replace(holes, positions_mm=swapped))
+    assert not found.exchanged
+    assert found.known == count
+    (finding,) = assignment_findings(found)
     assert finding.code == "cards-swapped"
     assert {int(w) for w in finding.subject.split() if w.isdigit()} == {
         rows[right].card,
@@ -151,7 +153,17 @@ def test_left_and_right_exchanged_throughout_is_told() -> None:
     made = small(1)
     mirror = made.holes_mm * [1.0, -1.0, 1.0]
     holes = Holes(made.job.cards, mirror, np.zeros((0, 0)), np.zeros((0, 0)), {})
-    assert wrong_points(made.job, holes) == ([], True)
+    found = assignment(made.job, holes)
+    assert found.exchanged
+    assert [f.code for f in assignment_findings(found)] == ["sides-exchanged"]
+
+
+def test_holes_that_fit_no_sheet_are_told() -> None:
+    made = small(1)
+    shuffled = np.random.default_rng(2).permutation(made.holes_mm)
+    holes = Holes(made.job.cards, shuffled, np.zeros((0, 0)), np.zeros((0, 0)), {})
+    assert [f.code for f in assignment_findings(assignment(made.job, holes))] == ["points-unclear"]
+    assert assignment_findings(Assignment()) == []
 
 
 def test_a_stem_of_another_length_is_named() -> None:

@@ -31,7 +31,7 @@ PHOTOS, COLUMNS = 16, 4
 KINDS = {
     "card-moved", "card-doubled", "bar-moved", "car-moved", "zoom-changed", "photo-astray",
     "cards-swapped", "card-on-wrong-point", "sides-exchanged", "stem-doubtful", "card-bent",
-    "bars-disagree", "print-odd", "bar-length-odd", "photo-left-out",
+    "points-unclear", "bars-disagree", "print-odd", "bar-length-odd", "photo-left-out",
     "card-twice", "start-not-reproduced",
 }  # fmt: skip
 
@@ -160,7 +160,7 @@ def wrong_point(made: Draft) -> Blame:
 def exchanged_sides(made: Draft) -> Blame:
     rows = [replace(r, side={"L": "R", "R": "L"}[r.side]) for r in made.job.cards]
     made.job = replace(made.job, cards=tuple(rows))
-    return Blame({"sides-exchanged"}, ["cards.csv"], {r.card for r in rows})
+    return Blame({"sides-exchanged", "points-unclear"}, ["cards.csv"], {r.card for r in rows})
 
 
 def wrong_stem(made: Draft) -> Blame:

@@ -50,6 +50,8 @@ def _of_code() -> Iterator[tuple[Message, str]]:
             ]
             if name in ("say", "stop") and len(texts) == 1:
                 yield texts[0], here
+            elif name == "Finding":  # code and severity come first and are no words for people
+                yield from ((text, here) for text in texts if " " in text)
             elif name == "say_count" and len(texts) == 2:
                 yield (texts[0], texts[1]), here
 

@@ -11,6 +11,7 @@ from capture.photo_set import PhotoSet
 from pipeline.cameras import PhotoGroup
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.language import Said, listed, say
 from pipeline.network import NetworkFound
 from pipeline.printing import CardShape, PrintScale
 from pipeline.reliability import CardReliability
@@ -36,7 +37,7 @@ def photo_findings(
             "photo-unreadable",
             "warning",
             name,
-            f"This photo cannot be used: {why}.",
+            say("This photo cannot be used: {why}.", why=why),
             "Copy it from the phone again, or take it again.",
         )
         for name, why in seen.unreadable.items()
@@ -74,9 +75,12 @@ def photo_findings(
                     "photo-left-out",
                     "warning",
                     photo.name,
-                    f"Only {sum(s.card in known for s in photo.sightings)} of its "
-                    f"{len(photo.sightings)} cards are known from other photos, too few to tell "
-                    "beyond doubt where it was taken.",
+                    say(
+                        "Only {known} of its {all} cards are known from other photos, too few to "
+                        "tell beyond doubt where it was taken.",
+                        known=sum(s.card in known for s in photo.sightings),
+                        all=len(photo.sightings),
+                    ),
                     "Take it again with at least three cards that other photos show, too.",
                 )
             )
@@ -85,8 +89,8 @@ def photo_findings(
                 Finding(
                     "card-twice",
                     "warning",
-                    f"card {card}",
-                    f"{photo.name} shows card {card} at two places.",
+                    say("card {card}", card=card),
+                    say("{photo} shows card {card} at two places.", photo=photo.name, card=card),
                     "Take one of the two cards with this number off the car.",
                 )
             )
@@ -97,8 +101,11 @@ def photo_findings(
                     "lens-not-applied",
                     "warning",
                     group.name,
-                    f"The lens profile was not applied to {len(group.photos)} photos "
-                    f"({group.reason}).",
+                    say(
+                        "The lens profile was not applied to {photos} photos ({reason}).",
+                        photos=len(group.photos),
+                        reason=group.reason,
+                    ),
                     "Shoot with the lens and zoom that were calibrated.",
                 )
             )
@@ -123,8 +130,11 @@ def network_findings(network: NetworkFound, solution: Solution, added: int) -> l
                 "start-not-reproduced",
                 "warning",
                 "adjustment",
-                "Started from another pair of photos the cards came out "
-                f"{network.reproduced:.1f} mm (rms) apart.",
+                say(
+                    "Started from another pair of photos the cards came out {apart:.1f} mm (rms) "
+                    "apart.",
+                    apart=float(network.reproduced),
+                ),
                 "Take more photos that share cards.",
             )
         )
@@ -134,23 +144,27 @@ def network_findings(network: NetworkFound, solution: Solution, added: int) -> l
                 "second-look",
                 "note",
                 "photos",
-                f"A second look at predicted places added or completed {added} sightings.",
+                say(
+                    "A second look at predicted places added or completed {added} sightings.",
+                    added=added,
+                ),
             )
         )
     for group in solution.groups:
         focal = float(group.camera.constants[0])
         weak = []
         if group.sd_constants[0] > 0.003 * focal:
-            weak.append(f"focal length to {group.sd_constants[0]:.0f} px")
+            weak.append(say("focal length to {sd:.0f} px", sd=float(group.sd_constants[0])))
         if max(group.sd_constants[2:4]) > 0.004 * group.camera.width_px:
-            weak.append(f"principal point to {max(group.sd_constants[2:4]):.0f} px")
+            sd = float(max(group.sd_constants[2:4]))
+            weak.append(say("principal point to {sd:.0f} px", sd=sd))
         if weak:
             findings.append(
                 Finding(
                     "camera-weak",
                     "warning",
                     group.name,
-                    "The photos hardly determine this camera: " + ", ".join(weak) + ".",
+                    say("The photos hardly determine this camera: {weak}.", weak=listed(weak)),
                     "Calibrate it with the board (datumshot lens), and roll the phone by 90 "
                     "degrees for a third of the photos.",
                 )
@@ -167,7 +181,7 @@ def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
                 Finding(
                     "bar-not-seen",
                     "warning",
-                    f"bar {bar.cards[0]}-{bar.cards[1]}",
+                    _bar(bar.cards),
                     "One of its cards was not measured.",
                     "Photograph both of its cards from several sides.",
                 )
@@ -188,13 +202,22 @@ def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
                 Finding(
                     "bars-disagree",
                     "warning",
-                    f"bar {r.bar.cards[0]}-{r.bar.cards[1]}",
-                    f"By the other bars it is {r.measured_mm:.2f} mm long (U {r.U_mm:.2f}), by "
-                    f"job.toml {r.bar.length_mm:.2f} mm.",
+                    _bar(r.bar.cards),
+                    say(
+                        "By the other bars it is {measured:.2f} mm long (U {U:.2f}), by job.toml "
+                        "{length:.2f} mm.",
+                        measured=float(r.measured_mm),
+                        U=float(r.U_mm),
+                        length=float(r.bar.length_mm),
+                    ),
                     "Check the length in job.toml, and whether a bar was bumped while shooting.",
                 )
             )
     return findings
+
+
+def _bar(cards: tuple[int, int]) -> Said:
+    return say("bar {first}-{second}", first=cards[0], second=cards[1])
 
 
 def card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]:
@@ -202,19 +225,25 @@ def card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]
     count = Counter(s.card for s in seen.sightings)
     index = {card: i for i, card in enumerate(solution.cards)}
     for row in job.cards:
-        name = f"card {row.card}"
+        name = say("card {card}", card=row.card)
+        point = f"{row.point} {row.side}"
         if row.card not in index:
             where = (
-                f"seen in {count[row.card]} photos, but not tied to the others"
+                say(
+                    "The card on point {point} was seen in {count} photos, but not tied to the "
+                    "others.",
+                    point=point,
+                    count=count[row.card],
+                )
                 if count[row.card]
-                else "not found in any photo"
+                else say("The card on point {point} was not found in any photo.", point=point)
             )
             findings.append(
                 Finding(
                     "card-not-measured",
                     "fault",
                     name,
-                    f"The card on point {row.point} {row.side} was {where}.",
+                    where,
                     "Photograph it from at least four sides, with other cards in the picture.",
                 )
             )
@@ -224,8 +253,11 @@ def card_findings(job: Job, solution: Solution, seen: PhotoSet) -> list[Finding]
                     "card-in-few-photos",
                     "warning",
                     name,
-                    f"The card on point {row.point} {row.side} was measured in only "
-                    f"{solution.sightings_of_card[index[row.card]]} photos.",
+                    say(
+                        "The card on point {point} was measured in only {count} photos.",
+                        point=point,
+                        count=int(solution.sightings_of_card[index[row.card]]),
+                    ),
                     "Photograph it from more sides.",
                 )
             )
@@ -256,7 +288,10 @@ def symmetry_findings(job: Job, symmetry: Symmetry | None) -> list[Finding]:
             "symmetry-none",
             "note",
             "cards.csv",
-            f"Left and right cannot be compared: fewer than {LEAST_PAIRS} pairs were measured.",
+            say(
+                "Left and right cannot be compared: fewer than {least} pairs were measured.",
+                least=LEAST_PAIRS,
+            ),
             "Put cards on both sides of more points, far from the damage.",
         )
     ]
@@ -273,21 +308,28 @@ def reliability_findings(job: Job, reliability: Sequence[CardReliability]) -> li
         if own is None or own.shift_mm <= allowed_mm:
             continue
         if np.isfinite(own.shift_mm):
-            text = (
-                f"An error of up to {own.error_px:.2f} px in one photo ({own.photo}) could go "
-                f"unseen and would shift this card by {own.shift_mm:.2f} mm, more than a third "
-                f"of the tolerance of point {row.point} {row.side}."
+            text = say(
+                "An error of up to {error:.2f} px in one photo ({photo}) could go unseen and would "
+                "shift this card by {shift:.2f} mm, more than a third of the tolerance of point "
+                "{point}.",
+                error=float(own.error_px),
+                photo=own.photo,
+                shift=float(own.shift_mm),
+                point=f"{row.point} {row.side}",
             )
         else:
-            text = (
-                f"Nothing checks dot {own.dot + 1} of this card in {own.photo}: an error there "
-                f"would shift point {row.point} {row.side} unseen."
+            text = say(
+                "Nothing checks dot {dot} of this card in {photo}: an error there would shift "
+                "point {point} unseen.",
+                dot=own.dot + 1,
+                photo=own.photo,
+                point=f"{row.point} {row.side}",
             )
         findings.append(
             Finding(
                 "card-unchecked",
                 "warning",
-                f"card {row.card}",
+                say("card {card}", card=row.card),
                 text,
                 "Photograph it from more sides.",
             )
@@ -300,7 +342,7 @@ def print_findings(printed: PrintScale | None, shapes: Sequence[CardShape]) -> l
     findings = []
     if printed is not None:
         across, up = 100.0 * printed.scale
-        told = f"Your printer prints at {across:.1f} % across and {up:.1f} % up"
+        percent = {"across": float(across), "up": float(up)}
         beyond = (np.abs(printed.scale - 1.0) > _ODD_SCALE + printed.U).any()
         apart = abs(printed.scale[0] - printed.scale[1]) > _ODD_DIFFERENCE + printed.U_difference
         if beyond or apart:
@@ -309,12 +351,17 @@ def print_findings(printed: PrintScale | None, shapes: Sequence[CardShape]) -> l
                     "print-odd",
                     "warning",
                     "cards",
-                    f"{told}, by the bars. "
-                    + (
-                        "That is far from actual size, or the length of a bar is not what "
-                        "job.toml says."
-                        if beyond
-                        else "No sound print is stretched so much more one way."
+                    say(
+                        "Your printer prints at {across:.1f} % across and {up:.1f} % up, by the "
+                        "bars. That is far from actual size, or the length of a bar is not what "
+                        "job.toml says.",
+                        **percent,
+                    )
+                    if beyond
+                    else say(
+                        "Your printer prints at {across:.1f} % across and {up:.1f} % up, by the "
+                        "bars. No sound print is stretched so much more one way.",
+                        **percent,
                     ),
                     "Check length_mm of the bars, and print cards at actual size (100 %), never "
                     '"fit to page"; the check lines on the page show what the printer did.',
@@ -326,7 +373,11 @@ def print_findings(printed: PrintScale | None, shapes: Sequence[CardShape]) -> l
                     "print-scale",
                     "note",
                     "cards",
-                    f"{told}: harmless, since only the bar gives the scale.",
+                    say(
+                        "Your printer prints at {across:.1f} % across and {up:.1f} % up: harmless, "
+                        "since only the bar gives the scale.",
+                        **percent,
+                    ),
                 )
             )
     for shape in shapes:
@@ -335,9 +386,12 @@ def print_findings(printed: PrintScale | None, shapes: Sequence[CardShape]) -> l
                 Finding(
                     "card-bent",
                     "warning",
-                    f"card {shape.card}",
-                    "This card is bent, damaged or badly printed: a dot lies "
-                    f"{shape.off_mm:.2f} mm off where a flat card has it.",
+                    say("card {card}", card=shape.card),
+                    say(
+                        "This card is bent, damaged or badly printed: a dot lies {off:.2f} mm off "
+                        "where a flat card has it.",
+                        off=float(shape.off_mm),
+                    ),
                     "Glue a new print to something flat and stiff, and photograph it again.",
                 )
             )

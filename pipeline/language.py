@@ -57,6 +57,19 @@ def say_count(count: int, one: str, many: str, /, **values: object) -> Said:
     return _said(one, many, count, {"count": count, **values})
 
 
+def fixed(text: str) -> Said:
+    """A text that may be a fixed sentence of the program; one with its values stays what it is.
+
+    >>> fixed("Nothing in {braces} is filled in.")
+    'Nothing in {braces} is filled in.'
+    """
+    if isinstance(text, Said):
+        return text
+    said = Said(text)
+    said.pattern, said.plural, said.how_many, said.values = text, "", 1, {}
+    return said
+
+
 def listed(parts: Iterable[str], between: str = ", ") -> Said:
     """Texts one after another, each of which can be put into another language."""
     values = {f"part{n}": part for n, part in enumerate(parts)}
@@ -109,6 +122,8 @@ class Language:
                 if text.plural
                 else self.word(text.pattern)
             )
+            if not text.values:
+                return pattern
             return pattern.format(**{name: self._value(v) for name, v in text.values.items()})
         if isinstance(text, Figure):
             return str(text).replace(".", self.decimal)

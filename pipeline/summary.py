@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.language import listed, say, say_count
+from pipeline.language import fixed, listed, say, say_count
 from pipeline.report import damage as damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
 from pipeline.report.words import (
@@ -216,8 +216,10 @@ def _findings(result: Result) -> list[str]:
             severity=SEVERITIES[f.severity],
             told=listed(
                 [
-                    *([listed([f.subject, ""], ": ")] if f.subject else []),
-                    listed([part for part in (f.text, f.effect_told, f.remedy) if part], " "),
+                    *([listed([fixed(f.subject), ""], ": ")] if f.subject else []),
+                    listed(
+                        [fixed(part) for part in (f.text, f.effect_told, f.remedy) if part], " "
+                    ),
                 ],
                 "",
             ),

@@ -28,6 +28,7 @@ from pipeline.datum import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.language import say
 from pipeline.points import Holes
 from pipeline.sheet import SheetPoint, one_sided
 
@@ -119,8 +120,13 @@ def vehicle_frame(job: Job, holes: Holes, moved: Collection[int] = ()) -> Vehicl
                 "base-misfit",
                 "warning" if severe else "note",
                 "datum",
-                f"The base points fit the sheet to {datum.rms_mm:.2f} mm rms, more than the "
-                f"measurement explains; {worst} lies farthest off ({off:.2f} mm).",
+                say(
+                    "The base points fit the sheet to {rms:.2f} mm rms, more than the measurement "
+                    "explains; {worst} lies farthest off ({off:.2f} mm).",
+                    rms=float(datum.rms_mm),
+                    worst=worst,
+                    off=float(off),
+                ),
                 "If one of them may be damaged, name the sound ones under [datum] base."
                 if severe
                 else "",

@@ -23,7 +23,7 @@ from pipeline.budget import (
     budget_sentence,
 )
 from pipeline.deviation import DeviationRow
-from pipeline.language import Figure, Language, Said, language_of, listed, say, say_count
+from pipeline.language import Figure, Language, fixed, language_of, listed, say, say_count
 from pipeline.report import drawing, words
 from pipeline.report.damage import damage_section
 from pipeline.report.sides import base_words, symmetry_words
@@ -248,8 +248,7 @@ def _drawings(result: Result, language: Language) -> dict[str, Any]:
 
 def _findings(result: Result, language: Language) -> list[dict[str, str]]:
     def told(text: str) -> str:
-        words_in_language = language.put(text) if isinstance(text, Said) else language.word(text)
-        return without_folder(words_in_language, result.job.folder)
+        return without_folder(language.put(fixed(text)), result.job.folder)
 
     return [
         {
@@ -317,7 +316,7 @@ def _thumbnails(result: Result, sightings: tuple[Sighting, ...]) -> list[dict[st
         {
             "name": thumbnail.photo.name,
             "used": thumbnail.photo.used,
-            "reason": without_folder(thumbnail.photo.reason, result.job.folder)
+            "reason": fixed(without_folder(thumbnail.photo.reason, result.job.folder))
             or say("no reason was given"),
             "found": say_count(
                 len(thumbnail.photo.cards),

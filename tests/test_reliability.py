@@ -325,7 +325,7 @@ def test_it_stands_in_the_file_and_on_the_page(tmp_path: Path) -> None:
     assert json.loads(json_text(result_document(result)))["reliability"] == []
 
     page = page_html(replace(result, reliability=ROWS), sightings)
-    section = page[page.index("<h3>What could go unseen</h3>") :]
+    section = page[page.index("<h2>What could go unseen</h2>") :]
     section = section[: section.index("</section>")]
     assert "Nothing checks dot 2 of card 3 in <bdi>IMG_0004.jpg</bdi>" in section
     places = [section.index(f'class="num">{card}</th>') for card in (3, 20, 2, 1)]

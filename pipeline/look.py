@@ -135,6 +135,10 @@ def look(
     scaled = bool(chain and chain.scaled.readings)
     limits = _limits(job, points, wanted, chain, scaled)
     enough = bool(points) and not poor and scaled
+    if enough and earlier is not None:
+        # A network that went on from an earlier one may end with other spreads of drift and shift
+        # than solve will find: before enough is said, all of it is adjusted as solve does it.
+        return look(job, seen, wanted_U_mm, clearance_mm, None, place)
     if network and chain:
         weak = _weak_points(poor, network, chain, seen)
         if not enough:

@@ -2,7 +2,9 @@
 
 import importlib
 import re
+import shlex
 from pathlib import Path
+from typing import Any
 
 import pytest
 import typer
@@ -17,9 +19,38 @@ TYPES = re.findall(
 )
 
 
+PAGES = {
+    str(path.relative_to(ROOT)): path.read_text(encoding="utf-8")
+    for path in [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
+}
+ENTRIES = {
+    match[1]: match[2]
+    for match in re.finditer(
+        r"^## `datumshot (\w+)`\n(.*?)(?=^## |\Z)", PAGES["docs/commands.md"], re.M | re.S
+    )
+}
+EXAMPLES = sorted(
+    {
+        (page, line.split("&&")[-1].strip())
+        for page, text in PAGES.items()
+        for line in re.findall(r"^    (.*\bdatumshot .*)", text, re.M)
+        if line.split("&&")[-1].strip().startswith("datumshot ")
+    }
+)
+"""Page and command of every line of a code block that begins with the name of the program."""
+
+GROUP: Any = typer.main.get_command(app)
+
+
 def commands() -> list[str]:
-    group = typer.main.get_command(app)
-    return sorted(group.commands)  # type: ignore[attr-defined]
+    return sorted(GROUP.commands)
+
+
+def read_arguments(line: str) -> tuple[str, dict[str, Any]]:
+    """A command line as the program's own reader of arguments takes it; nothing is run."""
+    name, *arguments = shlex.split(line, comments=True)[1:]
+    context = GROUP.commands[name].make_context(name, arguments)
+    return name, context.params
 
 
 def test_the_table_of_shared_types_was_found() -> None:
@@ -41,6 +72,77 @@ def test_the_readme_names_no_command_that_does_not_exist() -> None:
     named = set(re.findall(r"datumshot ([a-z]+)[ `\n]", README))
     prose = {"tells", "is", "copies"}
     assert named - prose <= set(commands())
+
+
+def test_the_page_of_commands_has_an_entry_for_each_and_no_other() -> None:
+    assert sorted(ENTRIES) == commands()
+
+
+@pytest.mark.parametrize("command", commands())
+def test_an_entry_has_an_example_and_every_option(command: str) -> None:
+    entry = ENTRIES[command]
+    assert re.search(rf"^    datumshot {command}\b", entry, re.M)
+    for parameter in GROUP.commands[command].params:
+        if parameter.param_type_name == "option" and parameter.name != "help":
+            longest = max(parameter.opts, key=len)
+            assert longest in entry, f"{longest} is not in the entry of {command}"
+    known = {option for p in GROUP.commands[command].params for option in p.opts}
+    for option in re.findall(r"`(--?[a-z][a-z-]*)`", entry):
+        assert option in known | {"--help"}, f"{command} has no {option}"
+
+
+@pytest.mark.parametrize(("page", "line"), EXAMPLES)
+def test_examples_are_read_by_the_program_itself(page: str, line: str) -> None:
+    name, values = read_arguments(line)
+    assert name in commands()
+    assert values
+
+
+def test_an_example_with_a_slip_is_refused() -> None:
+    for line in ("datumshot solve van --langauge de", "datumshot cards -o cards.pdf"):
+        with pytest.raises(Exception, match=r"No such option|Missing (option|parameter)"):
+            read_arguments(line)
+    with pytest.raises(KeyError):
+        read_arguments("datumshot sovle van")
+
+
+def test_examples_of_the_help_are_read_by_the_program_itself() -> None:
+    for name in commands():
+        for line in re.findall(r"^ +(datumshot .*)", GROUP.commands[name].help, re.M):
+            read_arguments(line)
+
+
+def anchors(text: str) -> set[str]:
+    """Anchors that a page of GitHub makes of its headings."""
+    titles = re.findall(r"^#+ (.*)", text, re.M)
+    return {re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_links_lead_somewhere(page: str) -> None:
+    for target in re.findall(r"\]\(([^)\s]+)\)", PAGES[page]):
+        if target.startswith("http"):
+            continue
+        file, _, anchor = target.partition("#")
+        path = (ROOT / page).parent / file if file else ROOT / page
+        assert path.exists(), f"{page} links to {target}"
+        if anchor:
+            assert anchor in anchors(path.read_text(encoding="utf-8")), f"{page}: {target}"
+
+
+def test_the_index_names_every_page() -> None:
+    index = PAGES["docs/README.md"]
+    for page in (ROOT / "docs").glob("*.md"):
+        assert page.name == "README.md" or f"({page.name})" in index, page.name
+
+
+def test_pictures_of_the_docs_are_used_and_small() -> None:
+    text = "".join(PAGES.values())
+    pictures = sorted((ROOT / "docs" / "pictures").iterdir())
+    assert pictures
+    for picture in pictures:
+        assert f"pictures/{picture.name})" in text, f"no page shows {picture.name}"
+        assert picture.stat().st_size < 150_000, picture.name
 
 
 def test_every_dependency_has_its_reason() -> None:

@@ -1,4 +1,4 @@
-"""The pictures of these pages, made by the tool itself from the demo: ``python docs/make_pictures.py``.
+"""The pictures of these pages, made by the tool from the demo: ``python docs/make_pictures.py``.
 
 Takes a minute or two, and needs a Chromium and the packages of the extra ``test``. Everything shown
 is the invented, rendered van of ``sample_images``. Each picture stays below 150 kB.

@@ -25,6 +25,7 @@ _FAR_MM = 30.0
 _NEAR_MM = 100.0
 """Largest distance from the other point: a hit one, on another stem, may be swapped, too."""
 _LEAST_POINTS = 5
+_ACROSS = {"L": "R", "R": "L", "C": "C"}
 _MOST_TRIPLES = 4000
 _STEM_LEAST_MM = 6.0
 _STEM_FITS_MM = 1.5
@@ -68,8 +69,12 @@ class Assignment:
         return not self.exchanged and 2 * self.agree < self.known
 
 
-def assignment(job: Job, holes: Holes) -> Assignment:
-    """Compare holes in any frame with the sheet; nothing is said of fewer than five."""
+def assignment(job: Job, holes: Holes, up: Array) -> Assignment:
+    """Compare holes in any frame with the sheet; nothing is said of fewer than five.
+
+    ``up`` : (3,) roughly upwards in the frame of the holes, as most cards face down. A flat
+    underbody with its sides exchanged fits its sheet well enough when laid on its back.
+    """
     if job.sheet is None:
         return Assignment()
     sheet = {f"{p.point} {p.side}": p.position_mm for p in job.sheet.points}
@@ -79,10 +84,20 @@ def assignment(job: Job, holes: Holes) -> Assignment:
     rows = [holes.rows[i] for i in known]
     measured = holes.positions_mm[known]
     reference = np.array([sheet[f"{r.point} {r.side}"] for r in rows])
-    pose, agree = _agreed(measured, reference)
-    mirrored, as_mirrored = _agreed(measured, reference * [1.0, -1.0, 1.0])
-    if as_mirrored > 1.5 * agree and 2 * as_mirrored > len(rows) and mirrored is not None:
-        return Assignment(exchanged=True, agree=as_mirrored, known=len(rows))
+    pose, agree = _agreed(measured, reference, up)
+    if 3 * agree < 2 * len(rows):
+        # Cards on the other sides fit the places of those; a sheet typed the wrong way round is
+        # the mirror image of the car. Of a symmetrical vehicle both are the same.
+        mirrored = reference * [1.0, -1.0, 1.0]
+        across = np.array(
+            [
+                sheet.get(f"{r.point} {_ACROSS[r.side]}", place)
+                for r, place in zip(rows, mirrored, strict=True)
+            ]
+        )
+        exchanged = max(_agreed(measured, places, up)[1] for places in (across, mirrored))
+        if exchanged > 1.5 * agree and 2 * exchanged > len(rows):
+            return Assignment(exchanged=True, agree=exchanged, known=len(rows))
     if pose is None or 2 * agree < len(rows):
         return Assignment(agree=agree, known=len(rows))
     names = list(sheet)
@@ -98,8 +113,8 @@ def assignment(job: Job, holes: Holes) -> Assignment:
     return Assignment(tuple(found), False, agree, len(rows))
 
 
-def _agreed(measured_mm: Array, sheet_mm: Array) -> tuple[Pose | None, int]:
-    """The rigid fit that most holes agree with, and how many do."""
+def _agreed(measured_mm: Array, sheet_mm: Array, up: Array) -> tuple[Pose | None, int]:
+    """The rigid fit, upright, that most holes agree with, and how many do."""
     triples = list(combinations(range(len(measured_mm)), 3))
     if len(triples) > _MOST_TRIPLES:
         step = len(triples) / _MOST_TRIPLES
@@ -113,6 +128,8 @@ def _agreed(measured_mm: Array, sheet_mm: Array) -> tuple[Pose | None, int]:
         if np.abs(sides[0] - sides[1]).max() > 2.0 * _AGREE_MM or on_one_line(sheet_mm[some]):
             continue
         pose = closest_pose(measured_mm[some], sheet_mm[some])
+        if (pose.rotation @ up)[2] <= 0.0:
+            continue
         agree = np.linalg.norm(pose.apply(measured_mm) - sheet_mm, axis=1) < _AGREE_MM
         if agree.sum() > most.sum():
             best, most = pose, agree
@@ -143,7 +160,8 @@ def assignment_findings(found: Assignment) -> list[Finding]:
                 "fault",
                 "cards.csv",
                 "The holes fit the sheet only with left and right exchanged.",
-                "Sides are those of the driver's: exchange L and R in cards.csv or sheet.csv.",
+                "Left is that of a driver looking forward: exchange L and R in cards.csv or "
+                "sheet.csv.",
             )
         )
     told: set[int] = set()

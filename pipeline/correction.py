@@ -51,7 +51,7 @@ def corrections(table: DeviationTable) -> tuple[Correction, ...]:
     for n, row in enumerate(table.rows):
         if row.verdict != "out":
             continue
-        own = table.covariance_mm2[3 * n : 3 * n + 3, 3 * n : 3 * n + 3]
+        own = table.deviation_covariance_mm2[3 * n : 3 * n + 3, 3 * n : 3 * n + 3]
         length_mm, U_length_mm = length_of(row.deviation_mm, own)
         found.append(
             Correction(

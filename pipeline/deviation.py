@@ -59,10 +59,18 @@ class DeviationTable:
     ----------
     rows : one per measured point, in the order of ``cards.csv``.
     covariance_mm2 : (3 N, 3 N) of the positions in the vehicle frame.
+    of_deviations_mm2 : (3 N, 3 N) of the deviations, with what the sheet itself is unsure; None
+        where that of the positions is all.
     """
 
     rows: tuple[DeviationRow, ...]
     covariance_mm2: Array
+    of_deviations_mm2: Array | None = None
+
+    @property
+    def deviation_covariance_mm2(self) -> Array:
+        """(3 N, 3 N) covariance of the deviations."""
+        return self.covariance_mm2 if self.of_deviations_mm2 is None else self.of_deviations_mm2
 
 
 def verdict_of(deviation_mm: float, U_mm: float, tol_mm: float) -> Verdict:
@@ -133,7 +141,7 @@ def deviation_table(
                 photos=photos_of_card[row.card],
             )
         )
-    return DeviationTable(tuple(table), covariance_mm2)
+    return DeviationTable(tuple(table), covariance_mm2, compared)
 
 
 def without_verdicts(table: DeviationTable, cards: Collection[int] | None = None) -> DeviationTable:

@@ -49,7 +49,7 @@ from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
 from pipeline.suspension import suspension_changes
 from pipeline.symmetry import Symmetry, symmetry_of
-from pipeline.vehicle_frame import vehicle_frame
+from pipeline.vehicle_frame import VehicleFrame, vehicle_frame
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
 
@@ -185,20 +185,23 @@ def _evaluated(
         )
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
-    assigned = assignment(job, holes)
+    assigned = assignment(job, holes, _up(holes, solution))
     if assigned.wrong:
         listed = {w.row.card for w in assigned.wrong}
         rows = [row for row in job.cards if row.card not in listed]
         holes = find_holes(solution, rows, job.seating_u_mm, job.stem_u_mm, flatness_mm)
     moved = {card.card for card in mended.moved}
-    frame = vehicle_frame(job, holes, moved)
+    # Laid over a sheet that has left and right the other way round, all would look bent.
+    frame = (
+        VehicleFrame(None, (), None, ()) if assigned.exchanged else vehicle_frame(job, holes, moved)
+    )
     symmetry = _symmetry(job, holes, solution) if job.sheet is None else None
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
     scale_holds = bool(readings) and not (length_findings and bars == job.bars)
-    sure = scale_holds and not assigned.exchanged and not assigned.unclear
+    sure = scale_holds and not assigned.unclear
     deviations = without_verdicts(deviations, moved if sure else None)
-    damage = find_damage(deviations, job.sheet) if readings and job.sheet else None
+    damage = find_damage(deviations, job.sheet) if sure and job.sheet else None
     scale = applied_scale(free, solution)
     reliability = reliability_of(network, scale)
     paper = any(not is_mark(card) for card in network.cards)
@@ -442,18 +445,24 @@ def _symmetry(job: Job, holes: Holes, solution: Solution) -> Symmetry | None:
     """Left against right, where no sheet says where the points belong."""
     if not holes.rows:
         return None
-    index = {card: i for i, card in enumerate(solution.cards)}
-    # Most cards face down, and z goes into the card.
-    up = np.median(card_axes(solution.dots_mm)[[index[r.card] for r in holes.rows], 2], axis=0)
     return symmetry_of(
         [f"{row.point} {row.side}" for row in holes.rows],
         holes.positions_mm,
         holes.covariance_mm2,
-        up,
+        _up(holes, solution),
         build_sd_mm(job.tolerance_mm) if job.build_sd_mm is None else job.build_sd_mm,
         job.tolerance_mm,
         [row.note for row in holes.rows],
     )
+
+
+def _up(holes: Holes, solution: Solution) -> Array:
+    """(3,) roughly upwards in the network frame: most cards face down, and z goes into the card."""
+    if not holes.rows:
+        return np.array([0.0, 0.0, 1.0])
+    index = {card: i for i, card in enumerate(solution.cards)}
+    z = card_axes(solution.dots_mm)[[index[r.card] for r in holes.rows], 2]
+    return np.asarray(np.median(z, axis=0))
 
 
 def _deviations(

@@ -104,7 +104,7 @@ def suspension_changes(
     """
     corners = _corners(table, sheet)
     count = len(table.rows)
-    spread = table.covariance_mm2 + scatter_mm**2 * np.eye(3 * count)
+    spread = table.deviation_covariance_mm2 + scatter_mm**2 * np.eye(3 * count)
     deviations = np.concatenate([row.deviation_mm for row in table.rows] or [np.zeros(0)])
     names = [f"{row.point} {row.side}" for row in table.rows]
 

@@ -85,8 +85,21 @@ def vehicle_frame(job: Job, holes: Holes, moved: Collection[int] = ()) -> Vehicl
     ):
         marked = steady
     if len(marked) < LEAST_BASE_POINTS:
-        text = f"Only {len(marked)} base points were measured; the vehicle frame needs three."
-        remedy = f"Put cards on more undamaged base points and photograph them.{_hint(job, holes)}"
+        asked = len(job.base) if job.base is not None else sum(p.base for p in sheet.values())
+        named = "named under [datum] base" if job.base is not None else "marked in the sheet"
+        are = "base point is" if asked == 1 else "base points are"
+        # Where too few were asked for, more cards on them are no help.
+        if asked < LEAST_BASE_POINTS:
+            few = f"Only {asked} {are}" if asked else "No base points are"
+            text = f"{few} {named}; the vehicle frame needs three."
+            remedy = "Choose more undamaged points as base points."
+        else:
+            text = (
+                f"Only {len(marked)} of {asked} base points were measured; the vehicle frame needs "
+                "three."
+            )
+            remedy = "Put cards on more undamaged base points and photograph them."
+        remedy += _hint(job, holes)
         return _without(Finding("base-too-few", "fault", "datum", text, remedy))
     if on_one_line(np.array([p.position_mm for _, p in marked])):
         text = "The base points lie nearly on one line, so the frame can turn about it."

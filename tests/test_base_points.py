@@ -313,6 +313,7 @@ def test_without_base_points_those_that_agree_are_proposed() -> None:
     )
     (finding,) = vehicle_frame(job, holes).findings
     assert finding.code == "base-too-few"
+    assert finding.text.startswith("Only 1 base point is named under [datum] base")
     assert "A R, B L, B R, C L, C R, D L, D R agree with the sheet" in finding.remedy
 
 

@@ -205,6 +205,16 @@ def test_way_back() -> None:
     assert correction_words(only) == "14.0 ± 0.2 forward, 5.0 ± 0.2 outboard, 6.0 ± 0.2 down"
 
 
+def test_the_way_back_is_as_unsure_as_the_sheet_makes_it() -> None:
+    """3 mm back and 4 mm down, u of the sheet 0.5 mm an axis: U = 2 sqrt(0.1^2 + 0.5^2)."""
+    moved = PLACES.copy()
+    moved[1] += [-30.0, 0.0, -40.0]  # A R
+    table = table_of(moved)
+    own = table.covariance_mm2 + 0.25 * np.eye(len(table.covariance_mm2))
+    (only,) = corrections(replace(table, of_deviations_mm2=own))
+    assert only.U_length_mm == pytest.approx(2.0 * np.hypot(SEEN_MM, 0.5))
+
+
 def suspension_sheet() -> ReferenceSheet:
     """Strut towers 500 mm above arms in front, axle mounts at the rear, instead of A, D and K."""
     kinds = {"A": "strut tower", "D": "control arm", "K": "axle"}

@@ -19,8 +19,11 @@ from pipeline.points import Holes
 from pipeline.result import Result
 from pipeline.solve import solve_sightings
 from pipeline.start import prepare_views
+from pipeline.summary import exit_code
 from tests.fault_cases import Draft, draft, move, photographed
 from tests.scene import CAMERA, layout_of, make_scene
+
+UP = np.array([0.0, 0.0, 1.0])
 
 
 def small(seed: int) -> Draft:
@@ -135,10 +138,10 @@ def test_swapped_sides_are_named_and_left_out() -> None:
     )
     holes = Holes(tuple(rows), made.holes_mm, np.zeros((0, 0)), np.zeros((0, 0)), {})
     count = len(rows)
-    assert assignment(made.job, holes).wrong == ()
+    assert assignment(made.job, holes, UP).wrong == ()
     swapped = made.holes_mm.copy()
     swapped[[right, left]] = swapped[[left, right]]
-    found = assignment(made.job, replace(holes, positions_mm=swapped))
+    found = assignment(made.job, replace(holes, positions_mm=swapped), UP)
     assert not found.exchanged
     assert found.known == count
     (finding,) = assignment_findings(found)
@@ -153,7 +156,7 @@ def test_left_and_right_exchanged_throughout_is_told() -> None:
     made = small(1)
     mirror = made.holes_mm * [1.0, -1.0, 1.0]
     holes = Holes(made.job.cards, mirror, np.zeros((0, 0)), np.zeros((0, 0)), {})
-    found = assignment(made.job, holes)
+    found = assignment(made.job, holes, UP)
     assert found.exchanged
     assert [f.code for f in assignment_findings(found)] == ["sides-exchanged"]
 
@@ -162,8 +165,23 @@ def test_holes_that_fit_no_sheet_are_told() -> None:
     made = small(1)
     shuffled = np.random.default_rng(2).permutation(made.holes_mm)
     holes = Holes(made.job.cards, shuffled, np.zeros((0, 0)), np.zeros((0, 0)), {})
-    assert [f.code for f in assignment_findings(assignment(made.job, holes))] == ["points-unclear"]
+    assert [f.code for f in assignment_findings(assignment(made.job, holes, UP))] == [
+        "points-unclear"
+    ]
     assert assignment_findings(Assignment()) == []
+
+
+def test_with_left_and_right_exchanged_nothing_is_called_damaged() -> None:
+    """Laid over its mirror image a sound car would read as bent by half a metre."""
+    made = small(1)
+    other = {"L": "R", "R": "L"}
+    cards = tuple(replace(row, side=other.get(row.side, row.side)) for row in made.job.cards)
+    result = solved(replace(made, job=replace(made.job, cards=cards)))
+    assert [f.code for f in result.findings if f.severity != "note"] == ["sides-exchanged"]
+    assert result.vehicle_from_network is None
+    assert result.damage is None
+    assert result.deviations.rows == ()
+    assert exit_code(result) == 1
 
 
 def test_a_stem_of_another_length_is_named() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.deviation import without_verdicts
 from pipeline.findings import Finding
 from pipeline.result import BarCheck, Result
 from pipeline.summary import exit_code, summary_lines, without_verdict
@@ -174,6 +175,15 @@ def test_what_is_missing_is_named(result: Result) -> None:
     assert not any(line.startswith("Uncertainty") for line in lines)
     lines = summary_lines(replace(without_sheet(result), cards=(), findings=()), REPORT)
     assert {"Cards: none measured", "Findings: none"} <= set(lines)
+
+
+def test_verdicts_that_were_taken_are_no_matter_of_the_limit(result: Result) -> None:
+    taken = without_verdicts(result.deviations)
+    answer = summary_lines(replace(unscaled(result), deviations=taken), REPORT)[1]
+    assert answer == "No verdict can be given, because no bar gave the scale."
+    odd = Finding("points-unclear", "fault", "cards.csv", "No fit.", "")
+    answer = summary_lines(replace(result, deviations=taken, findings=(odd,)), REPORT)[1]
+    assert answer == "No verdict can be given, because the points fit the sheet in no position."
 
 
 def test_unknown_uncertainties_are_not_typical(result: Result) -> None:

@@ -265,15 +265,37 @@ def unmeasured(result: Result) -> str:
     missing = [card for card in result.job.cards if (card.point, card.side) not in done]
     if result.vehicle_from_network is None or not missing:
         return ""
-    names = listed(
-        say("{place} (card {card})", place=place_name(card), card=card.card) for card in missing
-    )
-    return say_count(
-        len(missing),
-        "{count} point has no result, because its card was not measured: {names}.",
-        "{count} points have no result, because their cards were not measured: {names}.",
-        names=names,
-    )
+    measured = {row.card for row in result.cards}
+    elsewhere = [card for card in missing if card.card in measured]
+    unseen = [card for card in missing if card.card not in measured]
+
+    def names(cards: list[CardOnPoint]) -> Said:
+        return listed(
+            say("{place} (card {card})", place=place_name(card), card=card.card) for card in cards
+        )
+
+    told = []
+    if unseen:
+        told.append(
+            say_count(
+                len(unseen),
+                "{count} point has no result, because its card was not measured: {names}.",
+                "{count} points have no result, because their cards were not measured: {names}.",
+                names=names(unseen),
+            )
+        )
+    if elsewhere:
+        told.append(
+            say_count(
+                len(elsewhere),
+                "{count} point has no result, because its card sits elsewhere than cards.csv "
+                "says: {names}.",
+                "{count} points have no result, because their cards sit elsewhere than cards.csv "
+                "says: {names}.",
+                names=names(elsewhere),
+            )
+        )
+    return listed(told, " ")
 
 
 def answer(result: Result) -> tuple[Said, Said]:
@@ -304,6 +326,8 @@ def answer(result: Result) -> tuple[Said, Said]:
             if undecided
             else "",
         )
+    elif undecided == len(rows) and (why := _why_no_verdicts(result)):
+        first = why
     elif undecided:
         first = say_count(
             undecided,
@@ -328,6 +352,18 @@ def answer(result: Result) -> tuple[Said, Said]:
     else:
         second = say("How well the base points fit the sheet is not known.")
     return first, second
+
+
+def _why_no_verdicts(result: Result) -> Said | None:
+    """What takes the verdict of every point, if anything does."""
+    codes = {finding.code for finding in result.findings}
+    if not result.scaled:
+        return say("No verdict can be given, because no bar gave the scale.")
+    if "points-unclear" in codes:
+        return say("No verdict can be given, because the points fit the sheet in no position.")
+    if "bar-length-odd" in codes:
+        return say("No verdict can be given, because the length of the bar cannot be right.")
+    return None
 
 
 def _largest_out(out: list[DeviationRow]) -> tuple[DeviationRow, int]:

@@ -28,6 +28,7 @@ LEAST_MM = 0.2
 LEAST_GAIN = 60.0
 """In weighted squares; chance alone makes it 38 once in a million (chi-square, 6 degrees)."""
 _ODD = 1e-5
+_SPOILT = 1e-4
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,9 @@ def _near(
 ) -> TwoPlaces | None:
     """Places so near to each other that linear terms tell them."""
     odd = pulls.squares[own] > chi2.isf(_ODD, 2 * pulls.dots[own])
+    # Two dots in their place: the card has not moved, its other dots are covered or glare.
+    spoilt = odd & (pulls.rest[own] <= chi2.isf(_SPOILT, 4))
+    own, odd = own[~spoilt], odd[~spoilt]
     normals, gradients = pulls.card_normal[own], pulls.card_gradient[own]
     change = best_run(normals, gradients) if odd.any() else None
     if change is None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,7 @@ class Pulls:
     photo, card : (S,) indices into the network's photos and cards.
     sighting : (S,) index into the sightings given.
     dots : (S,) measured dots; squares : (S,) r^T C^-1 r; off_px : (S,) median distance.
+    rest : (S,) r^T C^-1 r of the pair of dots that fits best, the others being ignored.
     card_normal, card_gradient : (S, 6, 6) and (S, 6) for a motion of the card: rotation about its
         centre times ``ARM_MM``, then shift, mm in the network frame.
     camera_normal, camera_gradient : (F, 3, 3) and (F, 3) for a change of the photo's camera:
@@ -49,6 +51,7 @@ class Pulls:
     dots: NDArray[np.intp]
     squares: Array
     off_px: Array
+    rest: Array
     card_normal: Array
     card_gradient: Array
     camera_normal: Array
@@ -83,6 +86,7 @@ def pulls_of(
     p = known.columns.count
     factor = max(network.found.variance_factor, 1.0)
     squares, off_px, dots = np.zeros(count), np.zeros(count), np.zeros(count, dtype=np.intp)
+    rest = np.zeros(count)
     card_normal, card_gradient = np.zeros((count, 6, 6)), np.zeros((count, 6))
     own = np.zeros((len(network.photos), p + 3, p + 3))
     own_gradient = np.zeros((len(network.photos), p + 3))
@@ -99,8 +103,10 @@ def pulls_of(
         predicted = by_others @ known.of_view(photo, constants) @ by_others.T
         predicted += half + half.T + by_dots @ known.points[np.ix_(at, at)] @ by_dots.T
         # Hardly determined dots have a covariance that no inverse survives: they want nothing.
-        weight = np.linalg.pinv(factor * (np.eye(len(predicted)) + predicted), 1e-10, True)
+        covariance = factor * (np.eye(len(predicted)) + predicted)
+        weight = np.linalg.pinv(covariance, 1e-10, True)
         r = residual[rows].ravel()
+        rest[s] = _best_pair(r, covariance)
         a = by_card[rows].reshape(-1, 6)
         b = np.concatenate([by_photo[rows], by_camera[rows]], axis=2).reshape(len(r), -1)
         squares[s], off_px[s], dots[s] = r @ weight @ r, np.median(off[rows]), len(points)
@@ -117,6 +123,7 @@ def pulls_of(
         dots,
         squares,
         off_px,
+        rest,
         card_normal,
         card_gradient,
         normal,
@@ -153,6 +160,16 @@ def observed(
         ),
         first,
     )
+
+
+def _best_pair(residual: Array, covariance: Array) -> float:
+    """Least r^T C^-1 r of any two dots (4 coordinates) of residuals (2 n,); of one if n is 1."""
+    least = np.inf
+    for pair in combinations(range(len(residual) // 2), min(2, len(residual) // 2)):
+        own = np.array([2 * k + axis for k in pair for axis in range(2)])
+        part = residual[own]
+        least = min(least, float(part @ np.linalg.pinv(covariance[np.ix_(own, own)], 1e-10) @ part))
+    return least
 
 
 def _without_pose(network: NetworkFound, normal: Array, gradient: Array) -> tuple[Array, Array]:

@@ -76,6 +76,24 @@ def test_a_change_of_zoom_by_half_a_percent_is_measured() -> None:
     assert share == pytest.approx(0.5, abs=0.1)
 
 
+def test_dots_that_are_half_covered_do_not_make_a_card_move() -> None:
+    """Two dots of one sighting 3 px off, the other two in their place: dropped, nothing else."""
+    made = small(3)
+    seen = photographed(made)
+    photo = seen.photos[4]
+    at = next(i for i, s in enumerate(photo.sightings) if s.measured.all())
+    spoilt = photo.sightings[at]
+    off = np.array([[3.0, 0.0], [0.0, 0.0], [0.0, 0.0], [-1.0, 2.8]])
+    sightings = list(photo.sightings)
+    sightings[at] = replace(spoilt, dots_px=spoilt.dots_px + off)
+    photos = list(seen.photos)
+    photos[4] = replace(photo, sightings=tuple(sightings))
+    result = solve_sightings(made.job, replace(seen, photos=tuple(photos)))
+    assert [f.code for f in result.findings if f.severity != "note"] == []
+    dropped = {(card, name, dot) for card, name, dot in result.solution.rejected}
+    assert {(spoilt.card, photo.name, 0), (spoilt.card, photo.name, 3)} <= dropped
+
+
 def test_a_sound_job_has_none_of_these() -> None:
     result = solved(small(3))
     assert [f.code for f in result.findings if f.severity != "note"] == []

@@ -64,6 +64,12 @@ def test_lift_deviations_are_called_right(lift: tuple[Result, dict[str, Any]]) -
     assert np.mean(inside) >= 0.9
 
 
+def test_nothing_moved_under_the_lift(lift: tuple[Result, dict[str, Any]]) -> None:
+    """Partly covered cards, glare and shake, but no fault of the shop."""
+    doubts = [f.code for f in lift[0].findings if f.severity != "note"]
+    assert set(doubts) <= {"card-in-few-photos"}
+
+
 def test_lift_camera_is_the_true_one(lift: tuple[Result, dict[str, Any]]) -> None:
     """Self-calibrated: every constant within four of its standard deviations."""
     result, truth = lift
@@ -86,3 +92,5 @@ def test_weak_yard_network_holds(shared: Path, tmp_path: Path) -> None:
     listed = {f"card {c.card}" for c in result.job.cards}
     measured = {f"card {r.card}" for r in result.deviations.rows}
     assert missing == listed - measured
+    codes = {f.code for f in result.findings if f.severity != "note"}
+    assert codes <= {"card-not-measured", "card-in-few-photos", "photo-left-out"}

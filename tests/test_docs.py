@@ -1,6 +1,7 @@
 """The documents keep up with the code."""
 
 import importlib
+import json
 import re
 import shlex
 from pathlib import Path
@@ -9,7 +10,16 @@ from typing import Any
 import pytest
 import typer
 
+from calib import lens_file
+from pipeline import job, sheet
+from pipeline.accept import LENGTH_COLUMNS, read_lengths
+from pipeline.budget import SOURCES
 from pipeline.cli import app
+from pipeline.compare_tables import COMPARE_COLUMNS
+from pipeline.findings import CATALOGUE
+from pipeline.readings import READING_COLUMNS, read_readings
+from pipeline.tables import CARD_COLUMNS, POINT_COLUMNS
+from pipeline.tape import TAPE_COLUMNS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -110,6 +120,81 @@ def test_examples_of_the_help_are_read_by_the_program_itself() -> None:
     for name in commands():
         for line in re.findall(r"^ +(datumshot .*)", GROUP.commands[name].help, re.M):
             read_arguments(line)
+
+
+def section(page: str, title: str) -> str:
+    """Text below a heading of any level, up to the next one."""
+    found = re.search(rf"^#+ {re.escape(title)}\n(.*?)(?=^#|\Z)", PAGES[page], re.M | re.S)
+    assert found, f"{page} has no heading {title}"
+    return found[1]
+
+
+@pytest.mark.parametrize(
+    ("title", "names"),
+    [
+        (
+            "job.toml",
+            {*job._KEYS, *job._BAR_KEYS, *job._MARKS_KEYS, *job._MARK_KEYS, "base", "build_sd_mm"},
+        ),
+        ("sheet.csv", {*sheet.SHEET_COLUMNS, *sheet.MORE_COLUMNS}),
+        ("cards.csv in the job", job.CARD_COLUMNS),
+        ("Lens profile", {*lens_file._KEYS, *lens_file.CONSTANTS} - {"schema"}),
+        ("Readings for tape", READING_COLUMNS),
+        ("Lengths for accept", LENGTH_COLUMNS),
+        ("points.csv", POINT_COLUMNS),
+        ("cards.csv in the results", CARD_COLUMNS),
+        ("tape.csv, tape.json, tape.html", TAPE_COLUMNS),
+        ("compare.csv, compare.json, compare.html", COMPARE_COLUMNS),
+    ],
+)
+def test_formats_name_every_key_and_column(title: str, names: set[str]) -> None:
+    text = section("docs/formats.md", title)
+    missing = [name for name in names if not re.search(rf"\b{re.escape(name)}\b", text)]
+    assert not missing, f"{title}: {missing}"
+
+
+def test_formats_name_every_key_of_result_json() -> None:
+    schema = json.loads((ROOT / "docs" / "result.schema.json").read_text(encoding="utf-8"))
+    named = set(re.findall(r"`(\w+)`", section("docs/formats.md", "result.json")))
+    assert set(schema["properties"]) == named
+
+
+def example(page: str, title: str) -> str:
+    """The first code block below a heading."""
+    found = re.search(r"(?:^    .*\n)+", section(page, title), re.M)
+    assert found
+    return re.sub("^    ", "", found[0], flags=re.M)
+
+
+def test_examples_of_files_are_read_by_the_program_itself(tmp_path: Path) -> None:
+    bar = example("docs/bar-and-stems.md", "The bar")
+    (tmp_path / "job.toml").write_text('parts = "in"\n' + bar, encoding="utf-8")
+    for name, title in (("sheet.csv", "sheet.csv"), ("cards.csv", "cards.csv in the job")):
+        (tmp_path / name).write_text(example("docs/formats.md", title), encoding="utf-8")
+    read = job.read_job(tmp_path)
+    assert read.bars[0].cards == (90, 91)
+    assert read.sheet is not None
+    assert {p.name for p in read.sheet.points} == {"A L", "A R", "E L", "E R"}
+    assert [card.card for card in read.cards] == [11, 52]
+
+    readings = tmp_path / "readings.csv"
+    readings.write_text(example("docs/formats.md", "Readings for tape"), encoding="utf-8")
+    assert [r.reading_mm for r in read_readings(readings, {"E L", "G R", "A L", "C L"})] == [
+        1142.0,
+        618.5,
+    ]
+    lengths = tmp_path / "lengths.csv"
+    lengths.write_text(example("docs/formats.md", "Lengths for accept"), encoding="utf-8")
+    assert read_lengths(lengths)[0].cards == (11, 112)
+
+
+def test_the_page_of_figures_names_every_source_and_code() -> None:
+    text = section("docs/reading.md", "U: how sure a figure is")
+    rows = "".join(re.findall(r"^\| ([^|]*) \|", text, re.M))
+    assert [source for source in SOURCES if source not in rows] == []
+    for page in ("docs/reading.md", "docs/limits.md", "docs/printing.md", "docs/bar-and-stems.md"):
+        for code in re.findall(r"`([a-z]+(?:-[a-z]+)+)`", PAGES[page]):
+            assert code in CATALOGUE, f"{page} names the finding {code}"
 
 
 def anchors(text: str) -> set[str]:

@@ -39,15 +39,17 @@ ENTRIES = {
         r"^## `datumshot (\w+)`\n(.*?)(?=^## |\Z)", PAGES["docs/commands.md"], re.M | re.S
     )
 }
+IN_A_BLOCK = r"^    (?:.*&& )?(datumshot \S.*)"
+IN_A_SENTENCE = r"`(datumshot [a-z]+ [^`\n]+)`"
 EXAMPLES = sorted(
     {
-        (page, line.split("&&")[-1].strip())
+        (page, line)
         for page, text in PAGES.items()
-        for line in re.findall(r"^    (.*\bdatumshot .*)", text, re.M)
-        if line.split("&&")[-1].strip().startswith("datumshot ")
+        for pattern in (IN_A_BLOCK, IN_A_SENTENCE)
+        for line in re.findall(pattern, text, re.M)
     }
 )
-"""Page and command of every line of a code block that begins with the name of the program."""
+"""Page and command line: lines of code blocks, and commands with arguments in a sentence."""
 
 GROUP: Any = typer.main.get_command(app)
 
@@ -61,6 +63,10 @@ def read_arguments(line: str) -> tuple[str, dict[str, Any]]:
     name, *arguments = shlex.split(line, comments=True)[1:]
     context = GROUP.commands[name].make_context(name, arguments)
     return name, context.params
+
+
+def test_examples_were_found() -> None:
+    assert len(EXAMPLES) >= 60
 
 
 def test_the_table_of_shared_types_was_found() -> None:

@@ -29,6 +29,17 @@ def contradiction_findings(
     """
     order = shooting_order([p.name for p in mended.seen.photos])
     findings = _group_moves(mended.moved, bars, order)
+    if not mended.settled:
+        findings.append(
+            Finding(
+                "photos-contradict",
+                "fault",
+                "photos",
+                "Some photos contradict each other in ways that could not be told apart.",
+                "Take all photos again in one go, at 1x, with nothing moving, or solve the job "
+                "with those of one half of the session only.",
+            )
+        )
     ends = {card: bar for bar in bars for card in bar}
     for moved in mended.moved:
         where = f" ({points[moved.card]})" if moved.card in points else ""

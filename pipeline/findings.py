@@ -209,6 +209,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "It could not be told where this photo was taken.",
             "The photo adds nothing; its cards rest on fewer photos.",
         ),
+        "photos-contradict": Kind(
+            _FAULT,
+            "Photos contradict each other in ways that could not be told apart.",
+            "No figure is to be trusted, so there are no verdicts.",
+        ),
         "photo-unreadable": Kind(
             _WARNING,
             "A photo cannot be read.",

@@ -47,6 +47,7 @@ class Mended:
     network : adjusted.
     moved, zoomed : what was found.
     astray : photos that do not fit the others at all, left out.
+    settled : whether nothing contradicts the rest any more.
     """
 
     seen: PhotoSet
@@ -55,11 +56,12 @@ class Mended:
     moved: tuple[TwoPlaces, ...]
     zoomed: tuple[OtherCamera, ...]
     astray: tuple[str, ...]
+    settled: bool = True
 
     @property
     def found(self) -> bool:
         """Whether anything contradicted the rest."""
-        return bool(self.moved or self.zoomed or self.astray)
+        return bool(self.moved or self.zoomed or self.astray) or not self.settled
 
 
 def mend(
@@ -80,7 +82,9 @@ def mend(
     moved: list[TwoPlaces] = []
     zoomed: list[OtherCamera] = []
     astray: list[str] = []
+    settled, cameras_given = False, len(groups)
     for _ in range(_ROUNDS):
+        before = seen, groups, network
         sightings = seen.sightings
         views = _views(seen, groups, network)
         whole = _with_dropped_cards(network, views)
@@ -90,11 +94,16 @@ def mend(
             # Before its cards are blamed: most of them fit elsewhere.
             astray += lost
             seen = _without_photos(seen, lost)
-            network = again(seen, groups, network)
+            adjusted = _adjusted(again, seen, groups, network)
+            if adjusted is None:
+                seen, groups, network = before
+                break
+            network = adjusted
             continue
         cards = cards_at_two_places(whole, pulls, views, order)
         cameras = other_cameras(network, pulls, order)
         if not cards and not cameras:
+            settled = True
             break
         best_card = max((c.gain for c in cards), default=0.0)
         best_camera = max((c.gain for c in cameras), default=0.0)
@@ -109,9 +118,20 @@ def mend(
             seen = _without(seen, now)
             network = _replaced(network, now)
             moved += now
-        network = again(seen, groups, network)
+        adjusted = _adjusted(again, seen, groups, network)
+        if adjusted is None:
+            seen, groups, network = before
+            zoomed = zoomed[: len(groups) - cameras_given]
+            break
+        network = adjusted
     return Mended(
-        seen, groups, network, tuple(c for c in moved if c.odd), tuple(zoomed), tuple(astray)
+        seen,
+        groups,
+        network,
+        tuple(c for c in moved if c.odd),
+        tuple(zoomed),
+        tuple(astray),
+        settled,
     )
 
 
@@ -141,6 +161,16 @@ def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) 
         if not is_mark(sighting.card):
             nominal.setdefault(sighting.card, card_of(sighting.card).dots_mm)
     return prepare_views([s for s in seen.sightings if s.card in nominal], cameras, nominal)
+
+
+def _adjusted(
+    again: Again, seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound
+) -> NetworkFound | None:
+    """The network adjusted once more; None where what is left determines it no more."""
+    try:
+        return again(seen, groups, network)
+    except np.linalg.LinAlgError:
+        return None
 
 
 def _with_dropped_cards(network: NetworkFound, views: Sequence[View]) -> NetworkFound:

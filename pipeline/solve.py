@@ -199,7 +199,7 @@ def _evaluated(
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
     scale_holds = bool(readings) and not (length_findings and bars == job.bars)
-    sure = scale_holds and not assigned.unclear
+    sure = scale_holds and not assigned.unclear and mended.settled
     deviations = without_verdicts(deviations, moved if sure else None)
     damage = find_damage(deviations, job.sheet) if sure and job.sheet else None
     scale = applied_scale(free, solution)

@@ -11,13 +11,16 @@ import numpy as np
 import pytest
 
 from pipeline.assignment import Assignment, assignment, assignment_findings, stem_findings
+from pipeline.cameras import group_photos
 from pipeline.change_point import best_run, change_of
 from pipeline.consensus import places_of
+from pipeline.contradictions import contradiction_findings
 from pipeline.findings import Finding
-from pipeline.mend import shooting_order
+from pipeline.mend import mend, shooting_order
+from pipeline.network import NetworkFound
 from pipeline.points import Holes
 from pipeline.result import Result
-from pipeline.solve import solve_sightings
+from pipeline.solve import STEADY, adjust_sightings, solve_sightings
 from pipeline.start import prepare_views
 from pipeline.summary import exit_code
 from tests.fault_cases import Draft, draft, move, photographed
@@ -211,3 +214,21 @@ def test_a_stem_of_another_length_is_named() -> None:
     (finding,) = stem_findings(job, rows, np.array([[0.3, -0.4, -20.2], [0.2, 0.1, 0.3]]), up)
     assert finding.subject == f"card {rows[0].card}"
     assert "a stem of 40 mm in place of 20 mm" in finding.text
+
+
+def test_a_network_that_cannot_be_mended_stays_as_it_was_and_is_told() -> None:
+    made = small(1)
+    move(made, [1], range(6, 12), np.array([0, 0, 0, 3.0, 0.0, 0.0]))
+    seen = photographed(made)
+    groups = group_photos([p.header for p in seen.photos], None)
+    network = adjust_sightings(seen, groups, None, STEADY)
+
+    def fails(*_: object) -> NetworkFound:
+        raise np.linalg.LinAlgError
+
+    mended = mend(seen, groups, network, [], fails)
+    assert not mended.settled
+    assert mended.seen is seen
+    assert mended.network is network
+    told = contradiction_findings(mended, [], {}, 1.0)
+    assert "photos-contradict" in {f.code for f in told}

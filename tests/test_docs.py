@@ -203,6 +203,34 @@ def test_the_page_of_figures_names_every_source_and_code() -> None:
             assert code in CATALOGUE, f"{page} names the finding {code}"
 
 
+def recorded(pattern: str) -> list[float]:
+    """Figures of the one line of the recorded benchmarks that fits."""
+    text = (ROOT / "tests" / "benchmarks" / "README.md").read_text(encoding="utf-8")
+    (rest,) = re.findall(rf"^ *{pattern}(.*)$", text, re.M)
+    return [float(figure) for figure in re.findall(r"\d+(?:\.\d+)?", rest)]
+
+
+def test_figures_told_are_those_recorded() -> None:
+    whole, memory = recorded("whole job")[0], recorded("peak memory")[0]
+    assert f"| {whole:.1f} s, {memory:.0f} MB |" in README
+    held = f"{recorded('deviations   ')[1]:.1f} %"
+    for page in ("README.md", "docs/reading.md", "docs/limits.md"):
+        assert held in PAGES[page], page
+    limits = PAGES["docs/limits.md"]
+    for row in ("twist 3 mm", "diamond 3 mm", "all five 3 mm"):
+        assert f"{recorded(row)[1]:.0f} %" in limits, row
+    for row in ("sound, built to 0.7 mm", "sound, built to 1 mm"):
+        assert f"{recorded(row)[2]:.1f} %" in limits, row
+    six, four = recorded("6       0.5")[1], recorded("4       0.5")[1]
+    assert f"in {six:.1f} %, four in {four:.1f} %" in PAGES["docs/real-job.md"]
+
+
+def test_the_first_job_quotes_the_answer_of_the_demo(solved_demo: Path) -> None:
+    result = json.loads((solved_demo / "results" / "result.json").read_text(encoding="utf-8"))
+    assert f"    {result['answer'][0]}" in PAGES["docs/first-job.md"]
+    assert f"    {result['settings']['title']}\n" in PAGES["docs/first-job.md"]
+
+
 def anchors(text: str) -> set[str]:
     """Anchors that a page of GitHub makes of its headings."""
     titles = re.findall(r"^#+ (.*)", text, re.M)

@@ -293,19 +293,22 @@ def tape_job(folder: Path, table: Path) -> Outcome:
     from pipeline.measured import laid_by_symmetry, read_measured
     from pipeline.readings import read_readings
     from pipeline.report.tape_page import write_tape_page
+    from pipeline.results_folder import only_run
     from pipeline.tape import check_tape, tape_exit_code, tape_lines, write_tape
 
-    measured = laid_by_symmetry(read_measured(folder))
-    if not measured.points:
-        raise UserError(
-            "this job has no points to hold a tape between",
-            str(folder),
-            "it needs a cards.csv, and with a sheet.csv base points that give a vehicle frame",
-        )
-    checks = check_tape(measured, read_readings(table, measured.known))
-    write_tape(measured, checks, folder / "results")
-    page = folder / "results" / "tape.html"
-    write_tape_page(measured, checks, page)
+    read_measured(folder)  # says best what is wrong with a folder that is no solved job
+    with only_run(folder):
+        measured = laid_by_symmetry(read_measured(folder))
+        if not measured.points:
+            raise UserError(
+                "this job has no points to hold a tape between",
+                str(folder),
+                "it needs a cards.csv, and with a sheet.csv base points that give a vehicle frame",
+            )
+        checks = check_tape(measured, read_readings(table, measured.known))
+        write_tape(measured, checks, folder / "results")
+        page = folder / "results" / "tape.html"
+        write_tape_page(measured, checks, page)
     lines = tape_lines(measured, checks)
     return Outcome((*lines, f"Page: {page}"), tape_exit_code(checks))
 
@@ -316,11 +319,14 @@ def compare_jobs(folders: Sequence[Path]) -> Outcome:
     from pipeline.compare_tables import compare_lines, write_comparison
     from pipeline.measured import read_measured
     from pipeline.report.compare_page import write_compare_page
+    from pipeline.results_folder import only_run
 
-    comparison = compare_sessions([read_measured(folder) for folder in folders])
-    results = folders[-1] / "results"
-    write_comparison(comparison, results)
-    write_compare_page(comparison, results / "compare.html")
+    read_measured(folders[-1])  # says best what is wrong with a folder that is no solved job
+    with only_run(folders[-1]):
+        comparison = compare_sessions([read_measured(folder) for folder in folders])
+        results = folders[-1] / "results"
+        write_comparison(comparison, results)
+        write_compare_page(comparison, results / "compare.html")
     lost = any(found.only_earlier or found.only_later for found in comparison.from_first)
     lines = (*compare_lines(comparison), "", f"Page: {results / 'compare.html'}")
     return Outcome(lines, int(lost))
@@ -359,6 +365,7 @@ def report_job(folder: Path, pdf: bool, output: Path | None, paper: str) -> Outc
     """The report of a solved job on paper."""
     from pipeline.measured import read_measured
     from pipeline.report.paper import write_paper
+    from pipeline.results_folder import only_run
     from pipeline.tables import load_result_json
 
     if not pdf:
@@ -369,9 +376,11 @@ def report_job(folder: Path, pdf: bool, output: Path | None, paper: str) -> Outc
         )
     path = output or folder / "results" / "report.pdf"
     _require_suffix(path, ".pdf")
-    measured = read_measured(folder)
-    document = load_result_json(folder / "results" / "result.json")
-    pages = write_paper(measured, document, path, paper)
+    read_measured(folder)  # says best what is wrong with a folder that is no solved job
+    with only_run(folder):
+        measured = read_measured(folder)
+        document = load_result_json(folder / "results" / "result.json")
+        pages = write_paper(measured, document, path, paper)
     return Outcome((f"Report on {_count(pages, 'page')}: {path}", *measured.warnings))
 
 

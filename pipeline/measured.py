@@ -71,6 +71,11 @@ class Measured:
         return tuple(dict.fromkeys([*sheet, *cards]))
 
     @property
+    def inches(self) -> bool:
+        """Whether pages show inches beside millimetres."""
+        return bool(self.settings.get("inches", False))
+
+    @property
     def positions_mm(self) -> Array:
         """(N, 3) positions of ``points``."""
         return np.array([row.position_mm for row in self.points]).reshape(-1, 3)

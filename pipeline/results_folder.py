@@ -54,7 +54,7 @@ def only_run(folder: Path) -> Iterator[None]:
         lock.acquire()
     except filelock.Timeout as error:
         raise UserError(
-            "another run of datumshot is measuring this job",
+            "another run of datumshot is at work on this job",
             str(folder),
             "wait until it is done",
         ) from error

@@ -416,6 +416,7 @@ def _settings(job: Job) -> dict[str, Any]:
         "title": job.title,
         "date": job.date,
         "technician": job.technician,
+        "inches": job.inches,
         "parts": job.parts,
         "temperature_c": _number(job.temperature_c),
         "tolerance_mm": _number(job.tolerance_mm),

@@ -48,6 +48,8 @@ _INCH_MM = 25.4
 _MARKS_MM = (10.0, 100.0, 1000.0)
 _HOOK_MM = 25.0
 _MOST_CAUSES = 4
+_HOOKED = "hooked end"
+_OR = "; or "
 
 
 @dataclass(frozen=True)
@@ -174,7 +176,7 @@ def _check(job: _Holes, reading: Reading, readings: Sequence[Reading]) -> TapeCh
     tolerance = job.tolerance_mm(reading.ends)
     if ratio > BEYOND_DOUBT:
         causes = list(_causes(job, check))[:_MOST_CAUSES]
-        return replace(check, verdict="disagrees", cause="; or ".join(causes))
+        return replace(check, verdict="disagrees", cause=_OR.join(causes))
     if ratio > 1.0:
         return replace(
             check, verdict="cannot tell", cause="just beyond the uncertainty: read it again"
@@ -254,7 +256,7 @@ def _causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
                 way = "too long" if sign > 0 else "too short"
                 yield f"{mark:g} mm {way}: a digit misread, or begun at another mark than zero"
     if abs(check.difference_mm) <= _HOOK_MM:
-        yield f"hooked end: bent, worn or not against the edge ({check.difference_mm:+.1f} mm)"
+        yield f"{_HOOKED}: bent, worn or not against the edge ({check.difference_mm:+.1f} mm)"
     yield from _other_holes(job, check)
 
 
@@ -342,18 +344,20 @@ def _with_common_causes(job: _Holes, checks: list[TapeCheck]) -> Iterator[TapeCh
         if check.verdict != "disagrees":
             yield check
             continue
-        said = [check.cause] if check.cause else []
+        said = check.cause.split(_OR) if check.cause else []
         if offset and check in offset:
+            said = [part for part in said if not part.startswith(_HOOKED)]
             mean = float(np.mean([c.difference_mm for c in offset]))
+            # One slip of mode made in every reading explains all of them, too, and is likelier.
             said.insert(
-                0,
-                f"hooked end: {len(offset)} readings are off by the same {mean:+.1f} mm, so the "
+                int(all(c.cause.startswith("edges: ") for c in offset)),
+                f"{_HOOKED}: {len(offset)} readings are off by the same {mean:+.1f} mm, so the "
                 "end of the tape may be bent or worn",
             )
         for point in points:
             if point in check.reading.ends:
                 said.append(f"every reading to {point} disagrees: look at its card and stem, too")
-        yield replace(check, cause="; or ".join(said) or "no single slip explains it")
+        yield replace(check, cause=_OR.join(said) or "no single slip explains it")
 
 
 def _common_offset(off: Sequence[TapeCheck]) -> list[TapeCheck]:

@@ -298,6 +298,9 @@ def test_page() -> None:
     assert html.count('class="drawing"') == 4
     assert "sprang back by 3.0" in html
     assert "drawn 30 times as large" in html
+    assert " in</span>" not in html
+    jobs[0] = replace(jobs[0], settings={**jobs[0].settings, "inches": True})
+    assert compare_html(compare_sessions(jobs)).count(" in</span>") > 20
     assert "http://" not in html.replace("http://www.w3.org", "")
     # A point that moved has a ring for each of its sessions in the plan, the upright plan and a
     # side view: two points, three sessions.

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from filelock import FileLock
 
-from pipeline import results_folder
+from pipeline import actions, results_folder
 from pipeline.report.page import write_report
 from pipeline.results_folder import NOTE, SUMS, new_results, only_run
 from pipeline.tables import write_tables
@@ -232,13 +232,35 @@ def test_a_full_disk_is_one_sentence(tmp_path: Path) -> None:
 
 
 def test_only_one_run_at_a_time(tmp_path: Path) -> None:
-    said = "another run of datumshot is measuring this job; wait"
+    said = "another run of datumshot is at work on this job; wait"
     with process(HOLD, tmp_path), pytest.raises(UserError, match=said), only_run(tmp_path):
         pass
     # The other was killed: its lock file stays, its lock does not.
     assert (tmp_path / ".lock").exists()
     with only_run(tmp_path):
         pass
+
+
+def test_pages_beside_the_results_wait_for_a_run(tmp_path: Path) -> None:
+    """They would go into the folder that the run is about to sweep away."""
+    result, _ = invented(tmp_path)
+    results = result.job.folder / "results"
+    write_tables(result, results)
+    table = tmp_path / "readings.csv"
+    table.write_text("from,from_side,to,to_side,reading_mm,mode\nA,L,A,R,920,centres\n")
+    commands = (
+        lambda: actions.tape_job(result.job.folder, table),
+        lambda: actions.compare_jobs([tmp_path / "other", result.job.folder]),
+        lambda: actions.report_job(result.job.folder, True, None, "a4"),
+    )
+    before = sorted(path.name for path in results.iterdir())
+    with FileLock(result.job.folder / ".lock"):
+        for command in commands:
+            with pytest.raises(UserError, match="another run of datumshot is at work"):
+                command()
+    assert sorted(path.name for path in results.iterdir()) == before
+    commands[0]()
+    assert (results / "tape.html").exists()
 
 
 def test_killed_at_any_moment_the_results_are_those_of_one_run(tmp_path: Path) -> None:

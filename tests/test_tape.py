@@ -269,6 +269,22 @@ def test_a_bent_hook_shows_in_several_readings(van: Measured, tmp_path: Path) ->
     assert checks[0].cause.startswith("hooked end: 3 readings are off by the same +4.0 mm")
 
 
+def test_far_edges_in_every_reading_come_before_a_bent_hook(van: Measured, tmp_path: Path) -> None:
+    """Holes of 18 mm, all read between far edges and typed as centres: each 18 mm too long."""
+    checks = checks_of(
+        van,
+        tmp_path,
+        "E,L,E,R,855,centres,18,18,,,,,",
+        "A,L,A,R,928,centres,18,18,,,,,",
+        "K,L,K,R,993,centres,18,18,,,,,",
+    )
+    for check in checks:
+        edges, hook, *_ = check.cause.split("; or ")
+        assert edges == "edges: it fits if read between far edges"
+        assert hook.startswith("hooked end: 3 readings are off by the same +18.0 mm")
+        assert check.cause.count("hooked end") == 1
+
+
 def test_a_point_that_every_reading_contradicts(van: Measured, tmp_path: Path) -> None:
     off = [f"B,L,{p},{s},{np.linalg.norm(SHEET_MM[f'{p} {s}'] - SHEET_MM['B L'] - [0, 30, 0]):.0f}"
            for p, s in (("E", "R"), ("G", "R"), ("A", "R"))]  # fmt: skip
@@ -377,6 +393,10 @@ def test_files_and_lines(van: Measured, tmp_path: Path) -> None:
     assert "2 readings: 1 agree, 1 disagree, 0 without a verdict." in html
     assert "▲ disagrees" in html
     assert "−70.2" in html
+    assert " in</span>" not in html
+    # 3900 - 3970.2 = -70.2 mm is -2.76 inches.
+    inches = tape_html(replace(van, settings={**van.settings, "inches": True}), checks)
+    assert '<span class="inch">−2.76 in</span>' in inches
     lines = tape_lines(replace(van, changed=("cards.csv",)), checks)
     assert lines[0].startswith("Warning: cards.csv changed")
     assert "2 readings: 1 agree, 1 disagree, 0 without a verdict." in lines

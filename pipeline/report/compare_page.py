@@ -23,7 +23,7 @@ from pipeline.measured import Measured
 from pipeline.report import drawing
 from pipeline.report.paths import draw_paths, exaggeration, paths
 from pipeline.report.templates import plain_templates
-from pipeline.report.words import LOOKS, number, signed
+from pipeline.report.words import LOOKS, inches, number, signed
 from pipeline.tables import version
 from targets.atomic import write_text
 
@@ -100,11 +100,11 @@ def _step(found: Moves, sessions: tuple[Measured, ...]) -> dict[str, Any]:
         "answer": answer_sentence(found),
         "frame": frame_sentences(found),
         "far": far_sentences(found, sessions),
-        "points": [_point(point) for point in telling_first(found.points)],
+        "points": [_point(p, sessions[0].inches) for p in telling_first(found.points)],
     }
 
 
-def _point(point: PointMove) -> dict[str, Any]:
+def _point(point: PointMove, in_inches: bool) -> dict[str, Any]:
     css, mark = _MARKS[point.state]
     name, side = point.name.rsplit(" ", 1)
     return {
@@ -115,11 +115,13 @@ def _point(point: PointMove) -> dict[str, Any]:
         "mark": mark,
         "state": STATE_WORDS[point.state],
         "shift": [
-            (signed(v, 2), number(U, 2))
+            (signed(v, 2), number(U, 2), inches(v, 3, with_sign=True) if in_inches else "")
             for v, U in zip(point.shift_mm, point.U_shift_mm, strict=True)
         ],
-        "was": number(float(np.linalg.norm(point.before_mm)), 1),
-        "now": number(float(np.linalg.norm(point.after_mm)), 1),
+        "off": [
+            (number(off, 1), inches(off, 2) if in_inches else "")
+            for off in map(float, np.linalg.norm([point.before_mm, point.after_mm], axis=1))
+        ],
         "progress": progress_text(point),
         "before": point.verdict_before,
         "after": point.verdict_after,

@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.measured import Measured
 from pipeline.report.templates import plain_templates
-from pipeline.report.words import LOOKS, number, signed
+from pipeline.report.words import LOOKS, inches, number, signed
 from pipeline.tables import version
 from pipeline.tape import BEYOND_DOUBT, TapeCheck, TapeVerdict, counts_sentence
 from targets.atomic import write_text
@@ -45,14 +45,15 @@ def tape_html(measured: Measured, checks: Sequence[TapeCheck]) -> str:
         answer_css=worst_css,
         warnings=measured.warnings,
         beyond=number(BEYOND_DOUBT, 1),
-        checks=[_check(check) for check in checks],
+        checks=[_check(check, measured.inches) for check in checks],
         version=version(),
         written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
     )
 
 
-def _check(check: TapeCheck) -> dict[str, Any]:
+def _check(check: TapeCheck, in_inches: bool) -> dict[str, Any]:
     css, mark = _MARKS[check.verdict]
+    values = check.compared_mm, check.expected_mm, check.difference_mm
     return {
         "between": " to ".join(check.reading.ends),
         "mode": check.mode,
@@ -64,4 +65,7 @@ def _check(check: TapeCheck) -> dict[str, Any]:
         "css": css,
         "mark": mark,
         "cause": check.cause,
+        "inches": [inches(v, 2, with_sign=k == 2) for k, v in enumerate(values)]
+        if in_inches
+        else ("", "", ""),
     }

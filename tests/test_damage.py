@@ -142,6 +142,8 @@ def test_a_single_point_is_local_damage_and_bends_no_zone() -> None:
     (only,) = damage.local
     assert (only.point, only.side, only.zone) == ("B", "L", "front")
     assert only.departure_mm[1] == pytest.approx(-12.0, abs=only.U_mm[1])
+    # On the terminal every sentence but the verdict has a line of its own.
+    assert "  B left departs from that by itself: 11.7 ± 1.2 mm inward." in summary_lines(damage)
     assert "B left departs from that by itself: 11.7 ± 1.2 mm inward." in zone_sentence(
         zone_of(damage, "front"), damage.local
     )

@@ -5,7 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.job import CardOnPoint, new_job, read_cards, read_job
@@ -386,6 +386,8 @@ def test_any_bytes_are_a_job_or_a_user_error(
         assert error.where.startswith(("job.toml", "cards.csv"))  # noqa: PT017 (either is right)
 
 
+# Files are written and read: a busy machine takes longer than 200 ms now and then.
+@settings(deadline=None)
 @given(rows=st.lists(st.lists(st.text(max_size=5), max_size=6).map(",".join), max_size=4))
 def test_any_rows_are_cards_or_a_user_error(
     tmp_path_factory: pytest.TempPathFactory, rows: list[str]

@@ -97,6 +97,11 @@ def zone_verdict(zone: Zone) -> Verdict:
 
 def zone_sentence(zone: Zone, local: Sequence[LocalDamage]) -> Said:
     """What a customer is told of a zone, with figures and U; says where it cannot tell."""
+    return listed(_zone_sentences(zone, local), " ")
+
+
+def _zone_sentences(zone: Zone, local: Sequence[LocalDamage]) -> list[Said]:
+    """The same, the verdict first."""
     shown = [term for term in zone.terms if term.shown]
     unsure = [
         term
@@ -184,7 +189,7 @@ def zone_sentence(zone: Zone, local: Sequence[LocalDamage]) -> Said:
         for one in local
         if one.zone == zone.zone
     ]
-    return listed(sentences, " ")
+    return sentences
 
 
 def _corner_sentence(corner: Corner, tolerance_mm: float) -> Said:
@@ -239,9 +244,12 @@ def missing_zones(damage: Damage) -> Said | None:
 
 
 def summary_lines(damage: Damage) -> list[Said]:
-    """The terminal's lines: one for each zone."""
+    """The terminal's lines: each zone's verdict, and below it a line for each sentence more."""
     missing = missing_zones(damage)
-    lines = [zone_sentence(zone, damage.local) for zone in damage.zones]
+    lines: list[Said] = []
+    for zone in damage.zones:
+        first, *more = _zone_sentences(zone, damage.local)
+        lines += [first, *(listed(["  ", sentence], "") for sentence in more)]
     return [*lines, missing] if missing else lines
 
 

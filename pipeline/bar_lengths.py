@@ -15,19 +15,22 @@ from pipeline.solution import Solution
 from targets.bar import Bar
 
 _ODD_SHARE = 0.03
+_IMPOSSIBLE_SHARE = 0.25
+"""Pages are not fitted to paper by more than this (our choice)."""
 _UNITS = {25.4: "inches", 10.0: "centimetres", 1000.0: "metres"}
 
 
 def plausible_bars(
     free: Solution, bars: Sequence[Bar], temperature_c: float
-) -> tuple[tuple[Bar, ...], list[Finding]]:
-    """The bars that may give the scale, and a finding for each length that cannot be.
+) -> tuple[tuple[Bar, ...], bool, list[Finding]]:
+    """The bars that may give the scale, whether it is sure, a finding for each odd length.
 
     Parameters
     ----------
     free : before scaling, its millimetres those of the printed cards.
 
-    Where every length is unlikely all bars are kept: then the prints may be at fault.
+    Where every length is unlikely, those that pages printed to fit could explain are kept: then
+    the prints may be at fault.
     """
     index = {card: i for i, card in enumerate(free.cards)}
     centres = free.centres_mm
@@ -43,6 +46,10 @@ def plausible_bars(
         if not 1.0 - _ODD_SHARE < ratio < 1.0 + _ODD_SHARE:
             odd[bar] = by_cards
     alone = len(odd) == seen
+
+    def impossible(bar: Bar) -> bool:
+        return abs(odd[bar] / bar.length_mm - 1.0) > _IMPOSSIBLE_SHARE
+
     findings = [
         Finding(
             "bar-length-odd",
@@ -53,13 +60,13 @@ def plausible_bars(
             + _unit(by_cards / bar.length_mm),
             "Measure the bar again and correct length_mm in job.toml.",
             "All lengths rest on it, so there are no verdicts."
-            if alone
-            else "This bar was left out; the others give the scale.",
+            if alone and not impossible(bar)
+            else "This bar was left out of the scale.",
         )
         for bar, by_cards in odd.items()
     ]
-    kept = tuple(bars) if alone else tuple(bar for bar in bars if bar not in odd)
-    return kept, findings
+    kept = tuple(bar for bar in bars if bar not in odd or (alone and not impossible(bar)))
+    return kept, not alone or not odd, findings
 
 
 def _unit(ratio: float) -> str:

@@ -192,7 +192,7 @@ def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
                 "no-scale",
                 "fault",
                 "bars",
-                "No bar was measured, and a printer may scale cards by a percent.",
+                "No bar gives the scale, and a printer may scale cards by a percent.",
                 "Lay a bar of known length under the car and enter it as [[bar]] in job.toml.",
             )
         )

@@ -185,7 +185,7 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         ),
         "no-scale": Kind(
             _FAULT,
-            "No bar was measured.",
+            "No bar gives the scale.",
             "Millimetres are those of the printer, and there are no verdicts.",
         ),
         "no-sheet": Kind(

@@ -25,6 +25,7 @@ from pipeline.network import NetworkFound
 from pipeline.pulls import GROSS_PX, Pulls, pulls_of
 from pipeline.start import View, prepare_views
 from targets.card import card_of
+from targets.errors import UserError
 from targets.mark import is_mark
 
 _ROUNDS = 6
@@ -169,7 +170,7 @@ def _adjusted(
     """The network adjusted once more; None where what is left determines it no more."""
     try:
         return again(seen, groups, network)
-    except np.linalg.LinAlgError:
+    except (np.linalg.LinAlgError, UserError):
         return None
 
 

@@ -123,7 +123,14 @@ def find_network(
         grown.append(growing.grow(start))
     grown.sort(key=lambda g: -len(g.observations.px))
     best = grown[0]
-    found = best.settle(drift_sd, shift_sd_px)
+    try:
+        found = best.settle(drift_sd, shift_sd_px)
+    except np.linalg.LinAlgError as error:
+        raise UserError(
+            "the photos contradict each other so much that nothing can be measured",
+            "photos",
+            "take them again in one go at 1x, with nothing moving, and no photo of another car",
+        ) from error
     reproduced = resume.reproduced if resume else float("nan")
     if len(grown) > 1:
         reproduced = _difference_mm(best, grown[1])

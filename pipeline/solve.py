@@ -174,7 +174,7 @@ def _evaluated(
 
     progress("scale, datum, deviations", 0, 1)
     free = solution_of(network, groups)
-    bars, length_findings = plausible_bars(free, job.bars, job.temperature_c)
+    bars, scale_sure, length_findings = plausible_bars(free, job.bars, job.temperature_c)
     scaled = scale_network(free, bars, job.temperature_c, job.body_alpha_per_k)
     solution, readings = scaled.solution, scaled.readings
     if not readings and unknown_sides(network.cards, job.marks) == set(network.cards):
@@ -198,8 +198,7 @@ def _evaluated(
     symmetry = _symmetry(job, holes, solution) if job.sheet is None else None
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
-    scale_holds = bool(readings) and not (length_findings and bars == job.bars)
-    sure = scale_holds and not assigned.unclear and mended.settled
+    sure = bool(readings) and scale_sure and not assigned.unclear and mended.settled
     deviations = without_verdicts(deviations, moved if sure else None)
     damage = find_damage(deviations, job.sheet) if sure and job.sheet else None
     scale = applied_scale(free, solution)

@@ -11,20 +11,23 @@ import numpy as np
 import pytest
 
 from pipeline.assignment import Assignment, assignment, assignment_findings, stem_findings
+from pipeline.bar_lengths import plausible_bars
 from pipeline.cameras import group_photos
 from pipeline.change_point import best_run, change_of
 from pipeline.consensus import places_of
 from pipeline.contradictions import contradiction_findings
 from pipeline.findings import Finding
 from pipeline.mend import mend, shooting_order
-from pipeline.network import NetworkFound
+from pipeline.network import CameraGuess, NetworkFound
 from pipeline.points import Holes
+from pipeline.profile_check import without_contradicted_profiles
 from pipeline.result import Result
 from pipeline.solve import STEADY, adjust_sightings, solve_sightings
 from pipeline.start import prepare_views
 from pipeline.summary import exit_code
+from targets.bar import Bar
 from tests.fault_cases import Draft, draft, move, photographed
-from tests.scene import CAMERA, layout_of, make_scene
+from tests.scene import CAMERA, layout_of, make_scene, solution_of
 
 UP = np.array([0.0, 0.0, 1.0])
 
@@ -232,3 +235,35 @@ def test_a_network_that_cannot_be_mended_stays_as_it_was_and_is_told() -> None:
     assert mended.network is network
     told = contradiction_findings(mended, [], {}, 1.0)
     assert "photos-contradict" in {f.code for f in told}
+
+
+def test_a_bar_in_another_unit_is_left_out_and_the_other_one_scales() -> None:
+    """Two bars 1000 mm long; one typed in inches, or with a digit wrong, or alone and 5 % off."""
+    dots = np.array([[[x, y, 0.0]] * 4 for x in (0.0, 1000.0) for y in (0.0, 500.0)])
+    free = solution_of([0, 1, 2, 3], dots, np.eye(48))
+    right = Bar((0, 2), 1000.0, 0.1, 0.0)
+    for typed in (1000.0 / 25.4, 1090.0):
+        wrong = Bar((1, 3), typed, 0.1, 0.0)
+        kept, sure, (finding,) = plausible_bars(free, [right, wrong], 20.0)
+        assert (kept, sure, finding.subject) == ((right,), True, "bar 1-3")
+        assert ("inches" in finding.text) == (typed < 100.0)
+    assert plausible_bars(free, [replace(right, length_mm=1050.0)], 20.0)[1] is False
+    assert plausible_bars(free, [replace(right, length_mm=100.0)], 20.0)[0] == ()
+    assert plausible_bars(free, [right], 20.0) == ((right,), True, [])
+
+
+def test_a_profile_that_the_photos_contradict_is_dropped() -> None:
+    """A profile of 2 % more focal length, known to a tenth of a percent."""
+    made = small(1)
+    seen = photographed(made)
+    (group,) = group_photos([p.header for p in seen.photos], None)
+    for off, kept in ((1.0, True), (1.02, False)):
+        constants = CAMERA.constants.copy()
+        constants[:2] *= off
+        sd = np.array([3.0, 3.0, 8.0, 8.0, 0.02, 0.05, 5e-4, 5e-4, 0.05])
+        guess = CameraGuess(replace(CAMERA, constants=constants), np.diag(sd**-2))
+        profiled = replace(group, guess=guess, from_profile=True)
+        network = adjust_sightings(seen, [profiled], None, STEADY)
+        (after,), contradicted = without_contradicted_profiles(network, [profiled])
+        assert (after.from_profile, contradicted) == (kept, not kept)
+        assert kept or "the photos contradict it: focal length -" in after.reason

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pymupdf
-from PIL import Image
+from PIL import Image, ImageChops
 from playwright.sync_api import sync_playwright
 
 from pipeline import actions
@@ -36,6 +36,7 @@ _SECTIONS = (
     ("job/results/report.html", "Points", "points.png"),
     ("job/results/report.html", "In three dimensions", "space.png"),
     ("job/results/report.html", "The weakest figures, and why", "weakest.png"),
+    ("job/results/report.html", "What could go unseen", "unseen.png"),
     ("job/results/report.html", "What makes the figures unsure", "budget.png"),
     ("job/plan/plan.html", "Plan", "plan.png"),
     ("job/results/tape.html", "Readings", "tape.png"),
@@ -116,6 +117,13 @@ def save(png: bytes, name: str, colours: int = 64) -> None:
 def save_photo(png: bytes, name: str) -> None:
     """A photo."""
     picture = Image.open(io.BytesIO(png)).convert("RGB")
+    width, height = picture.size
+    picture = picture.crop((2, 2, width - 2, height - 2))
+    # The photo stands in the middle of a plain ground.
+    ground = Image.new("RGB", picture.size, picture.getpixel((20, height // 2)))
+    differs = ImageChops.difference(picture, ground).convert("L")
+    beyond = differs.point(lambda grey: 255 * (grey > 8))
+    picture = picture.crop(beyond.getbbox())
     picture.thumbnail((_WIDTH_PX, _WIDTH_PX))
     picture.save(PICTURES / name, quality=72, optimize=True)
     check(PICTURES / name)

@@ -482,7 +482,8 @@ def _require_whole(data: bytes, kind: str | None, path: Path) -> None:
     A JPEG must have its end marker (FF D9) somewhere behind the start of its scan: in
     entropy-coded data FF is always followed by 00 or a restart marker, and the thumbnail's end
     marker lies before. Whatever phones append behind it (a gain map, a film) does no harm. A PNG
-    must have its IEND chunk. Other formats fail in their decoders.
+    must have all its chunks up to IEND, as long as they say: a decoder takes memory for what a
+    chunk claims. Other formats fail in their decoders.
 
     Raises
     ------
@@ -492,11 +493,21 @@ def _require_whole(data: bytes, kind: str | None, path: Path) -> None:
         scan = _scan_start(data)
         whole = scan >= 0 and data.rfind(b"\xff\xd9", scan) >= 0
     elif kind == "PNG":
-        whole = data.rfind(b"IEND") >= 0
+        whole = _png_is_whole(data)
     else:
         whole = True
     if not whole:
         raise _damaged(path)
+
+
+def _png_is_whole(data: bytes) -> bool:
+    """Whether the chunks (length, name, content, check sum) lead to IEND within the file."""
+    at = 8
+    while at + 12 <= len(data):
+        if data[at + 4 : at + 8] == b"IEND":
+            return True
+        at += 12 + int.from_bytes(data[at : at + 4], "big")
+    return False
 
 
 def _scan_start(data: bytes) -> int:

@@ -543,3 +543,15 @@ def test_links(tmp_path: Path, rng: np.random.Generator) -> None:
     for name in ("5.jpg", "6.jpg"):
         with pytest.raises(UserError, match=f"{name}: is no file"):
             read_header(photos / name)
+
+
+def test_a_chunk_that_claims_more_than_the_file_holds_is_refused(tmp_path: Path) -> None:
+    """Found by fuzzing: a kilobyte of PNG made the decoder take gigabytes for such a chunk."""
+    path = tmp_path / "claims.png"
+    Image.fromarray(np.zeros((24, 32), np.uint8)).save(path)
+    data = bytearray(path.read_bytes())
+    at = data.index(b"IDAT") - 4
+    data[at : at + 4] = (0x7F000000).to_bytes(4, "big")
+    path.write_bytes(data)
+    with pytest.raises(UserError, match="damaged or cut short"):
+        read_grey(path)

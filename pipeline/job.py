@@ -205,7 +205,7 @@ def read_cards(
             raise UserError(
                 f"point '{name}' is not among the rows of sheet.csv that hold for this job's parts",
                 row.where,
-                f"the nearest is '{nearest(name, names)}'",
+                _of_another_side(point, names) or f"the nearest is '{nearest(name, names)}'",
             )
         if name in row_of_name:
             raise UserError(
@@ -565,6 +565,14 @@ def _base(table: Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | None:
     if sheet is None:
         raise UserError("there are no points in sheet.csv", place, "type them in there")
     return tuple(_base_names(listed, sheet, place))
+
+
+def _of_another_side(point: str, names: Collection[str]) -> str:
+    """What to do where the sheet knows a point, but not on this side; "" where it does not."""
+    there = [f"'{point} {side}'" for side in "LRC" if f"{point} {side}" in names]
+    if not there:
+        return ""
+    return f"it has {' and '.join(there)} only: correct the side, or add the row to sheet.csv"
 
 
 def _base_names(listed: Iterable[str], sheet: ReferenceSheet, place: str) -> list[str]:

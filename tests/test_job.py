@@ -282,6 +282,7 @@ def test_a_missing_job_says_how_to_start_one(folder: Path) -> None:
         ("12,AA,R,60,", "row 4: point 'AA R' is not among the rows of sheet.csv that hold for"),
         ("12,a,R,60,", "the nearest is 'A R'"),
         ("12,C,C,60,", "point 'C C' is not among"),
+        ("12,A,C,60,", "it has 'A L' and 'A R' only: correct the side, or add the row to"),
         ("12,A,LR,60,", "row 4: side 'LR' is not known; write L, R or C"),
         ("12,,R,60,", "row 4: point is empty"),
         ("12,A,R,-60,", "row 4: stem_mm '-60' cannot be; it lies between 0 and 2000"),

@@ -174,10 +174,13 @@ def _evaluated(
 
     progress("scale, datum, deviations", 0, 1)
     free = solution_of(network, groups)
-    bars, scale_sure, length_findings = plausible_bars(free, job.bars, job.temperature_c)
+    any_known = not set(network.cards) <= unknown_sides(network.cards, job.marks)
+    bars, scale_sure, length_findings = job.bars, True, list[Finding]()
+    if any_known:
+        bars, scale_sure, length_findings = plausible_bars(free, job.bars, job.temperature_c)
     scaled = scale_network(free, bars, job.temperature_c, job.body_alpha_per_k)
     solution, readings = scaled.solution, scaled.readings
-    if not readings and unknown_sides(network.cards, job.marks) == set(network.cards):
+    if not readings and not any_known:
         raise UserError(
             "nothing in these photos has a known size",
             "job.toml",

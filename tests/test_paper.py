@@ -22,6 +22,7 @@ from PIL import Image, ImageCms
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.correction import corrections
 from pipeline.deviation import DeviationTable
 from pipeline.report import drawing, letters
 from pipeline.report.archive import ended_lines, srgb_profile
@@ -221,6 +222,26 @@ def test_zones_date_and_technician(case: Result) -> None:
     text = reopened(case, with_zones)
     assert "Photographed on 2026-11-20; technician KM." in text
     assert "Damage by zone ? Undecided. Rear section: cannot tell." in text
+
+
+def test_the_way_back_of_each_point_that_is_out(case: Result) -> None:
+    """14.2 rearward, 5.5 inward, 6.1 up is 14.2 forward, 5.5 outboard, 6.1 down; only of the out.
+
+    Length by hand: sqrt(14.2^2 + 5.5^2 + 6.1^2) = 16.4.
+    """
+    found = corrections(case.deviations)
+    table = replace(case, corrections=found)
+    text = text_of(printed(table))
+    assert "Way back of the points that are out, mm A L: 14.2 ± 0.1 forward" in text
+    assert "5.5 ± 0.2 outboard" in text
+    assert "6.1 ± 0.3 down." in text
+    assert found[0].length_mm == pytest.approx(16.4, abs=0.05)
+    assert "Nobody stands in line with a chain" in text
+    many = tuple(replace(found[0], length_mm=20.0 - i) for i in range(11))
+    assert "3 more, all shorter, are on the page." in text_of(
+        printed(replace(case, corrections=many))
+    )
+    assert "Way back" not in text_of(printed(replace(case, corrections=())))
 
 
 # --- letters ------------------------------------------------------------------------------------

@@ -19,10 +19,12 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.correction import CAUTIONS, Correction
 from pipeline.deviation import DeviationRow
 from pipeline.measured import Measured
 from pipeline.report import drawing, words
 from pipeline.report.archive import PDF_VERSION, archived, ended_lines
+from pipeline.report.damage import correction_words
 from pipeline.report.letters import REGULAR, Letters, letters_for, starts_right
 from pipeline.report.paper_drawing import draw
 from pipeline.result import BarCheck
@@ -43,7 +45,7 @@ _MOST_TITLE_LINES = 4
 _MOST_ROWS = 50
 """Rows of the table of points: with them the report has four pages at most."""
 _MOST_FINDINGS = 12
-_MOST_PAIRS, _MOST_COMPARED = 30, 12
+_MOST_PAIRS, _MOST_COMPARED, _MOST_CORRECTIONS = 30, 12, 8
 
 # The same cautions as on the page (common practice, no source).
 _CAUTIONS = (
@@ -220,6 +222,7 @@ class _Story:
             *self._answer(),
             *self._views(),
             *self._damage(),
+            *self._way_back(),
             *self._sides(),
             *self._points(),
             *self._findings(),
@@ -445,6 +448,32 @@ class _Story:
             for zone in damage["zones"]
         ]
         return [self._heading("Damage by zone"), *lines]
+
+    def _way_back(self) -> list[Any]:
+        """How far each point that is out has to travel, and the cautions at a pull."""
+        found = self.document.get("corrections") or []
+        if not found:
+            return []
+        verdicts = {(row.point, row.side): row.axis_verdicts for row in self.measured.points}
+        lines = []
+        for one in found[:_MOST_CORRECTIONS]:
+            correction = Correction(
+                one["point"],
+                one["side"],
+                np.array(one["travel_mm"]),
+                np.array(one["U_mm"]),
+                verdicts[one["point"], one["side"]],
+                one["length_mm"],
+                one["U_length_mm"],
+            )
+            lines.append(
+                self._pair(f"{one['point']} {one['side']}:", f"{correction_words(correction)}.")
+            )
+        if len(found) > _MOST_CORRECTIONS:
+            left = f"{len(found) - _MOST_CORRECTIONS} more, all shorter, are on the page."
+            lines.append(self._text(left))
+        cautions = self._text("At a pull: " + " ".join(CAUTIONS), 8.0, spaceBefore=2.0)
+        return [self._heading("Way back of the points that are out, mm"), *lines, cautions]
 
     def _sides(self) -> list[Any]:
         """Left against right, which a job without a sheet has to say."""

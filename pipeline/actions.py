@@ -290,13 +290,13 @@ def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
 
 def tape_job(folder: Path, table: Path) -> Outcome:
     """Compare tape and tram readings with a solved job; tape.html, .csv, .json go to results."""
-    from pipeline.measured import laid_by_symmetry, read_measured
+    from pipeline.measured import laid_by_symmetry, read_measured, solved_document
     from pipeline.readings import read_readings
     from pipeline.report.tape_page import write_tape_page
     from pipeline.results_folder import only_run
     from pipeline.tape import check_tape, tape_exit_code, tape_lines, write_tape
 
-    read_measured(folder)  # says best what is wrong with a folder that is no solved job
+    solved_document(folder)  # says best what is wrong with a folder that is no solved job
     with only_run(folder):
         measured = laid_by_symmetry(read_measured(folder))
         if not measured.points:
@@ -317,11 +317,11 @@ def compare_jobs(folders: Sequence[Path]) -> Outcome:
     """Compare sessions of one car; compare.html, .csv and .json go to the last one's results."""
     from pipeline.compare import compare_sessions
     from pipeline.compare_tables import compare_lines, write_comparison
-    from pipeline.measured import read_measured
+    from pipeline.measured import read_measured, solved_document
     from pipeline.report.compare_page import write_compare_page
     from pipeline.results_folder import only_run
 
-    read_measured(folders[-1])  # says best what is wrong with a folder that is no solved job
+    solved_document(folders[-1])  # says best what is wrong with a folder that is no solved job
     with only_run(folders[-1]):
         comparison = compare_sessions([read_measured(folder) for folder in folders])
         results = folders[-1] / "results"
@@ -363,10 +363,9 @@ def view_job(folder: Path, ply: Path | None) -> Outcome:
 
 def report_job(folder: Path, pdf: bool, output: Path | None, paper: str) -> Outcome:
     """The report of a solved job on paper."""
-    from pipeline.measured import read_measured
+    from pipeline.measured import measured_of, solved_document
     from pipeline.report.paper import write_paper
     from pipeline.results_folder import only_run
-    from pipeline.tables import load_result_json
 
     if not pdf:
         raise UserError(
@@ -376,10 +375,10 @@ def report_job(folder: Path, pdf: bool, output: Path | None, paper: str) -> Outc
         )
     path = output or folder / "results" / "report.pdf"
     _require_suffix(path, ".pdf")
-    read_measured(folder)  # says best what is wrong with a folder that is no solved job
+    solved_document(folder)  # says best what is wrong with a folder that is no solved job
     with only_run(folder):
-        measured = read_measured(folder)
-        document = load_result_json(folder / "results" / "result.json")
+        document = solved_document(folder)
+        measured = measured_of(folder, document)
         pages = write_paper(measured, document, path, paper)
     return Outcome((f"Report on {_count(pages, 'page')}: {path}", *measured.warnings))
 

@@ -98,10 +98,8 @@ class Measured:
         )
 
 
-def read_measured(folder: Path) -> Measured:
-    """Read the results of a solved job.
-
-    Results older than the job's files are read all the same: ``Measured.changed`` names the files.
+def solved_document(folder: Path) -> dict[str, Any]:
+    """The result.json of a solved job as it is.
 
     Raises
     ------
@@ -112,13 +110,32 @@ def read_measured(folder: Path) -> Measured:
         raise UserError("there is no such job folder", str(folder), "check its name")
     if not path.exists():
         raise UserError("this job was not solved yet", str(folder), "run datumshot solve first")
-    document = load_result_json(path)
+    return load_result_json(path)
+
+
+def measured_of(folder: Path, document: Mapping[str, Any]) -> Measured:
+    """The results of a solved job from its result.json, which ``solved_document`` reads.
+
+    Results older than the job's files are taken all the same: ``Measured.changed`` names the
+    files. Their content is read for that, photos included.
+
+    Raises
+    ------
+    UserError : something of the results is missing.
+    """
     try:
         return _measured(folder, document)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError, IndexError) as error:
         raise UserError(
-            "this is not a whole result file", str(path), "run datumshot solve again"
+            "this is not a whole result file",
+            str(folder / "results" / "result.json"),
+            "run datumshot solve again",
         ) from error
+
+
+def read_measured(folder: Path) -> Measured:
+    """``measured_of`` the ``solved_document`` of a folder; raises what they raise."""
+    return measured_of(folder, solved_document(folder))
 
 
 def laid_by_symmetry(measured: Measured) -> Measured:

@@ -96,7 +96,7 @@ def find_network(
     group_of_photo : photo name to group.
     layout_mm : (4, 2) dots of each card.
     layout_sd_mm : (3,) how well a printed card of 80 mm keeps its layout in x, y and z.
-    drift_sd : (6,) where the estimate of the drift's spread begins, see ``pipeline.adjust``.
+    drift_sd : (6,) where the estimate of the drift's spread begins, see ``pipeline.bundle``.
     shift_sd_px : where that of the principal points' shifts begins; 0 for a lens that stays put.
     seed_card : start only from this card (to test that the optimum does not depend on it).
     resume : an earlier network of the same photos to start from, when sightings were added.

@@ -43,7 +43,7 @@ class Solution:
     photos : (F,) names.
     camera_from_network : (F,) poses, in the middle row of the photo.
     drift : (F, 6) rotation (rad) and translation (mm) of the camera over all rows, and
-        shift_px : (F, 2) shift of the principal point, see ``pipeline.adjust``.
+        shift_px : (F, 2) shift of the principal point, see ``pipeline.bundle``.
     groups : camera groups; ``group_of_photo`` (F,) indexes them.
     cards : (C,) ids in rising order.
     dots_mm : (C, 4, 3) dot centres.

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from pipeline.measured import Measured, read_measured
-from pipeline.tables import load_result_json
+from pipeline.measured import Measured, measured_of, solved_document
 from targets.errors import UserError
 
 SUFFIX_OF = {"csv": ".csv", "ply": ".ply", "dxf": ".dxf", "colmap": "", "undistorted": ""}
@@ -49,9 +49,10 @@ def export(
         raise UserError(f"the name does not end in {suffix}", str(path), f"add {suffix}")
     if not suffix and path.exists() and not path.is_dir():
         raise UserError("this is a file, and a folder is needed", str(path), "name a folder")
-    measured = read_measured(folder)
+    document = solved_document(folder)
+    measured = measured_of(folder, document)
     if to in ("colmap", "undistorted"):
-        exported = _photos(measured, to, path, progress)
+        exported = _photos(measured, document, to, path, progress)
     else:
         exported = Exported((_points(measured, to, path),))
     return Exported((*exported.lines, *measured.warnings), exported.incomplete)
@@ -83,18 +84,21 @@ def _points(measured: Measured, to: str, path: Path) -> str:
 
 
 def _photos(
-    measured: Measured, to: str, path: Path, progress: Callable[[str, int, int], None]
+    measured: Measured,
+    document: Mapping[str, Any],
+    to: str,
+    path: Path,
+    progress: Callable[[str, int, int], None],
 ) -> Exported:
     from pipeline.exchange.colmap import drift_px, posed_network, write_model
     from pipeline.exchange.undistorted import write_undistorted
 
-    source = measured.folder / "results" / "result.json"
     try:
-        network = posed_network(load_result_json(source))
+        network = posed_network(document)
     except KeyError as error:
         raise UserError(
             "an older version wrote this result, without what is needed here",
-            str(source),
+            str(measured.folder / "results" / "result.json"),
             "run datumshot solve again",
         ) from error
     told = drift_px(network)

@@ -39,7 +39,7 @@ from pipeline.solution import CameraGroup, Solution
 from pipeline.symmetry import CANNOT, Symmetry
 from targets.atomic import write_text
 from targets.errors import UserError
-from targets.sums import sha256_of
+from targets.sums import sha256_if_readable
 from targets.wording import shown_value
 
 SCHEMA = "datumshot/result/1"
@@ -320,7 +320,9 @@ def input_hashes(job: Job, photos: Iterable[str]) -> list[tuple[str, str | None]
     ]
     # hashlib lets go of the interpreter's lock, so threads do run side by side.
     with ThreadPoolExecutor(4) as pool:
-        return list(zip((file.name for file in files), pool.map(_sha256, files), strict=True))
+        return list(
+            zip((file.name for file in files), pool.map(sha256_if_readable, files), strict=True)
+        )
 
 
 def version() -> str:
@@ -340,13 +342,6 @@ def without_folder(text: str, folder: Path) -> str:
     for whole in {str(folder), str(folder.absolute())} - {"."}:
         text = text.replace(f"{whole}/", "").replace(f"{whole}\\", "")
     return text
-
-
-def _sha256(file: Path) -> str | None:
-    try:
-        return sha256_of(file)
-    except OSError:
-        return None
 
 
 def csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

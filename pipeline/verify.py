@@ -19,7 +19,7 @@ from pipeline.result import Result
 from pipeline.results_folder import NOTE, RESULTS, SUMS
 from pipeline.tables import input_hashes, load_result_json
 from targets.errors import UserError
-from targets.sums import sha256_of
+from targets.sums import sha256_if_readable
 
 Hashes = Sequence[tuple[str, str | None]]
 """File names and SHA-256, None where a file could not be read."""
@@ -150,7 +150,7 @@ def _output_differences(results: Path, listed: Mapping[str, str]) -> list[str]:
         return [f"{SUMS}: is missing or does not list the results"]
     found = []
     for name, digest in listed.items():
-        now = _sha256(results / name)
+        now = sha256_if_readable(results / name)
         if now is None:
             found.append(f"{name}: is gone")
         elif now != digest:
@@ -180,7 +180,10 @@ def _input_differences(folder: Path, inputs: Hashes) -> list[str]:
     except UserError as error:
         found.append(f"{error.where or 'job.toml'}: cannot be used now ({error.what})")
         names = {*then, *photos}
-        now = {name: _sha256(folder / name) or _sha256(folder / "photos" / name) for name in names}
+        now = {
+            name: sha256_if_readable(folder / name) or sha256_if_readable(folder / "photos" / name)
+            for name in names
+        }
     for name in dict.fromkeys([*then, *now]):
         if now.get(name) is None and then.get(name) is not None:
             found.append(f"{name}: is gone")
@@ -189,10 +192,3 @@ def _input_differences(folder: Path, inputs: Hashes) -> list[str]:
         elif now.get(name) != then[name]:
             found.append(f"{name}: changed after the job was measured")
     return found
-
-
-def _sha256(file: Path) -> str | None:
-    try:
-        return sha256_of(file)
-    except OSError:
-        return None

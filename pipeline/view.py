@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from calib.frames import Array, Pose
+from pipeline.ply import COLOUR, PLACE, numbered, ply_document
 from pipeline.report.drawing import STEPS, nice_below
 from pipeline.report.words import LOOKS
 from pipeline.result import Result
@@ -138,20 +139,14 @@ def ply_text(result: Result | Mapping[str, Any]) -> str:
         for i in np.flatnonzero(finite)
     ]
     axes = "x length + forward, y width + left, z height + up"
-    header = [
-        "ply",
-        "format ascii 1.0",
-        "comment datumshot; millimetres",
-        f"comment {document['frame']} frame"
-        + (f": {axes}" if document["frame"] == "vehicle" else ""),
-        "comment kind: " + ", ".join(f"{i} {kind}" for i, kind in enumerate(KINDS)),
-        f"element vertex {len(rows)}",
-        *(f"property double {name}" for name in ("x", "y", "z", "nx", "ny", "nz")),
-        *(f"property uchar {name}" for name in ("red", "green", "blue", "kind")),
-        "property int card",
-        "end_header",
-    ]
-    return "\n".join([*header, *rows]) + "\n"
+    return ply_document(
+        [
+            f"{document['frame']} frame" + (f": {axes}" if document["frame"] == "vehicle" else ""),
+            f"kind: {numbered(KINDS)}",
+        ],
+        [PLACE, ("uchar", (*COLOUR, "kind")), ("int", ("card",))],
+        rows,
+    )
 
 
 def write_ply(result: Result | Mapping[str, Any], path: Path) -> None:

@@ -13,8 +13,9 @@ from pathlib import Path
 import numpy as np
 
 from calib.frames import Array
-from pipeline.deviation import Verdict
+from pipeline.deviation import AXES, Verdict
 from pipeline.measured import Measured
+from pipeline.ply import COLOUR, PLACE, numbered, ply_document
 from targets.atomic import write_text
 
 KINDS = ("hole", "card")
@@ -97,23 +98,22 @@ def ply_text(measured: Measured) -> str:
         if measured.vehicle_from_network
         else "network frame: arbitrary position and direction"
     )
-    header = [
-        "ply",
-        "format ascii 1.0",
-        "comment datumshot; millimetres",
-        f"comment {frame}",
-        "comment kind: " + ", ".join(f"{i} {kind}" for i, kind in enumerate(KINDS)),
-        "comment verdict: " + ", ".join(f"{i} {verdict}" for i, verdict in enumerate(VERDICTS)),
-        "comment colour: largest deviation, blue up to the tolerance, orange beyond it, "
-        f"darkest at {COLOUR_STOPS[-1][0]:g} times the tolerance; grey: no reference",
-        f"element vertex {len(vertices)}",
-        *(f"property double {name}" for name in ("x", "y", "z", "nx", "ny", "nz")),
-        *(f"property uchar {name}" for name in ("red", "green", "blue", "kind", "verdict")),
-        "property int card",
-        *(f"property double deviation_{name}" for name in ("length", "width", "height")),
-        "end_header",
-    ]
-    return "\n".join([*header, *lines]) + "\n"
+    return ply_document(
+        [
+            frame,
+            f"kind: {numbered(KINDS)}",
+            f"verdict: {numbered(VERDICTS)}",
+            "colour: largest deviation, blue up to the tolerance, orange beyond it, "
+            f"darkest at {COLOUR_STOPS[-1][0]:g} times the tolerance; grey: no reference",
+        ],
+        [
+            PLACE,
+            ("uchar", (*COLOUR, "kind", "verdict")),
+            ("int", ("card",)),
+            ("double", [f"deviation_{axis}" for axis in AXES]),
+        ],
+        lines,
+    )
 
 
 def write_ply(measured: Measured, path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +21,8 @@ from pipeline.compare_tables import (
 from pipeline.measured import Measured
 from pipeline.report import drawing
 from pipeline.report.paths import draw_paths, exaggeration, paths
-from pipeline.report.templates import plain_templates
+from pipeline.report.templates import templates
 from pipeline.report.words import LOOKS, inches, number, signed
-from pipeline.tables import version
 from targets.atomic import write_text
 
 # Style class and mark of each state; the words stand beside it, so no colour is needed.
@@ -51,7 +49,6 @@ def compare_html(comparison: Comparison) -> str:
     """Text of the page."""
     from markupsafe import Markup
 
-    environment, css = plain_templates()
     all_paths = paths(comparison)
     times = exaggeration(all_paths)
 
@@ -61,25 +58,25 @@ def compare_html(comparison: Comparison) -> str:
     last = comparison.from_first[-1]
     worse = any(point.state == "worse" for point in last.points)
     out = any(point.verdict_after == "out" for point in last.points)
-    return environment.get_template("compare.html").render(
-        css=css,
-        looks=LOOKS,
-        answer=f"From session 1 to {last.later + 1}: {answer_sentence(last)}",
-        answer_css=LOOKS["out" if worse or out else "within"].css,
-        spring_backs=spring_back_sentences(comparison) if len(comparison.sessions) > 2 else (),
-        sessions=[_session(job) for job in comparison.sessions],
-        notes=sheet_notes(comparison.sessions),
-        rendered=any("render" in job.title.lower() for job in comparison.sessions),
-        times=times,
-        plan=figure(drawing.PLAN),
-        upright=figure(drawing.PLAN_UPRIGHT, 420.0),
-        sides=[figure(view) for view in drawing.SIDES],
-        steps=[
-            _step(found, comparison.sessions)
-            for found in (*comparison.from_first, *comparison.neighbours[1:])
-        ],
-        version=version(),
-        written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
+    return (
+        templates()
+        .get_template("compare.html")
+        .render(
+            answer=f"From session 1 to {last.later + 1}: {answer_sentence(last)}",
+            answer_css=LOOKS["out" if worse or out else "within"].css,
+            spring_backs=spring_back_sentences(comparison) if len(comparison.sessions) > 2 else (),
+            sessions=[_session(job) for job in comparison.sessions],
+            notes=sheet_notes(comparison.sessions),
+            rendered=any("render" in job.title.lower() for job in comparison.sessions),
+            times=times,
+            plan=figure(drawing.PLAN),
+            upright=figure(drawing.PLAN_UPRIGHT, 420.0),
+            sides=[figure(view) for view in drawing.SIDES],
+            steps=[
+                _step(found, comparison.sessions)
+                for found in (*comparison.from_first, *comparison.neighbours[1:])
+            ],
+        )
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 from base64 import b64encode
 from collections import Counter
@@ -28,10 +27,11 @@ from pipeline.report import drawing, words
 from pipeline.report.damage import damage_section
 from pipeline.report.sides import base_words, symmetry_words
 from pipeline.report.space import space
+from pipeline.report.templates import templates
 from pipeline.report.thumbnails import thumbnails
 from pipeline.result import Result
 from pipeline.solution import CameraGroup, Solution
-from pipeline.tables import version, without_folder
+from pipeline.tables import without_folder
 from targets.atomic import write_text
 
 # Constants in px carry two decimals, the others as many as their uncertainty makes useful.
@@ -72,23 +72,10 @@ def page_html(
     language: str = "en",
 ) -> str:
     """Text of the page; parameters as in ``write_report``."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     here = Path(__file__).parent
     told_in = language_of(language)
-    environment = Environment(
-        loader=FileSystemLoader(here),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        extensions=["jinja2.ext.i18n"],
-    )
-    environment.policies["ext.i18n.trimmed"] = True
-    environment.install_gettext_callables(  # type: ignore[attr-defined]
-        told_in.word, told_in.words, newstyle=True
-    )
     script = "".join((here / "scripts" / name).read_text(encoding="utf-8") for name in _SCRIPTS)
     page = {
         "title": result.job.title or say("Untitled job"),
@@ -128,16 +115,15 @@ def page_html(
         "seconds_in_all": words.number(sum(result.seconds.values()), 1),
         "base": ", ".join(result.base),
         "hashes": hashes,
-        "version": version(),
-        "written": datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
     }
-    return environment.get_template("page.html").render(
-        **told_in.put_all(page),
-        language=told_in,
-        looks=words.LOOKS,
-        css=Markup((here / "page.css").read_text(encoding="utf-8")),
-        script=Markup(script),
-        script_hash=_hash(script),
+    return (
+        templates(told_in)
+        .get_template("page.html")
+        .render(
+            **told_in.put_all(page),
+            script=Markup(script),
+            script_hash=_hash(script),
+        )
     )
 
 

@@ -13,7 +13,7 @@ from pipeline.plan import ShootPlan, cards_of_size
 from pipeline.report.drawing import FAINT, GRID, INK, Drawing, svg
 from pipeline.report.letters import letters_for
 from pipeline.report.paper_drawing import draw
-from pipeline.report.templates import plain_templates
+from pipeline.report.templates import templates
 from pipeline.safety import Cautions
 from targets.atomic import replacing, write_text
 
@@ -91,9 +91,10 @@ def write_plan_page(plan: ShootPlan, cautions: Cautions, path: Path) -> None:
     """
     from markupsafe import Markup
 
-    environment, css = plain_templates()
-    page = environment.get_template("plan.html").render(
-        css=css, drawing=Markup(svg(plan_drawing(plan))), **_told(plan, cautions)
+    page = (
+        templates()
+        .get_template("plan.html")
+        .render(drawing=Markup(svg(plan_drawing(plan))), **_told(plan, cautions))
     )
     write_text(path, page)
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.measured import Measured
-from pipeline.report.templates import plain_templates
-from pipeline.report.words import LOOKS, inches, number, signed
-from pipeline.tables import version
+from pipeline.report.templates import templates
+from pipeline.report.words import inches, number, signed
 from pipeline.tape import BEYOND_DOUBT, TapeCheck, TapeVerdict, counts_sentence
 from targets.atomic import write_text
 
@@ -34,20 +32,19 @@ def write_tape_page(measured: Measured, checks: Sequence[TapeCheck], path: Path)
 
 def tape_html(measured: Measured, checks: Sequence[TapeCheck]) -> str:
     """Text of the page."""
-    environment, css = plain_templates()
     verdicts = {check.verdict for check in checks}
     worst_css = next(css for verdict, (css, _) in _MARKS.items() if verdict in verdicts)
-    return environment.get_template("tape.html").render(
-        css=css,
-        looks=LOOKS,
-        title=measured.title,
-        answer=counts_sentence(checks),
-        answer_css=worst_css,
-        warnings=measured.warnings,
-        beyond=number(BEYOND_DOUBT, 1),
-        checks=[_check(check, measured.inches) for check in checks],
-        version=version(),
-        written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
+    return (
+        templates()
+        .get_template("tape.html")
+        .render(
+            title=measured.title,
+            answer=counts_sentence(checks),
+            answer_css=worst_css,
+            warnings=measured.warnings,
+            beyond=number(BEYOND_DOUBT, 1),
+            checks=[_check(check, measured.inches) for check in checks],
+        )
     )
 
 

@@ -19,6 +19,7 @@ from pipeline.job import CardOnPoint, Job
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.solution import CameraGroup, Solution
+from pipeline.tables import write_tables
 from targets.bar import Bar
 from targets.card import card_of
 
@@ -289,3 +290,12 @@ def first_points(result: Result, count: int) -> Result:
     """The same result with the first ``count`` points alone."""
     rows = result.deviations.rows[:count]
     return replace(result, deviations=DeviationTable(rows, np.eye(3 * count) * 0.05**2))
+
+
+def written(result: Result) -> Path:
+    """The job folder with this result in it, and a job.toml as a solved one has."""
+    folder = result.job.folder
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "job.toml").write_text('parts = "in"\n', encoding="utf-8")
+    write_tables(result, folder / "results")
+    return folder

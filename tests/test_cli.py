@@ -19,7 +19,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 from calib.calibrate import MIN_VIEWS
 from calib.camera import Camera
@@ -35,6 +34,7 @@ from pipeline.truth import read_truth
 from targets.board import Board, read_board, write_board
 from targets.errors import UserError
 from tests.report_case import first_points, invented
+from tests.terminal import refused, run
 
 COMMANDS = [
     "demo",
@@ -58,11 +58,6 @@ COMMANDS = [
 ROOT = Path(__file__).parent.parent
 
 
-def run(*arguments: str | Path) -> Any:
-    """The command line in this process; ``exit_code``, ``stdout`` and ``stderr`` of the result."""
-    return CliRunner().invoke(cli.app, [str(one) for one in arguments], prog_name="datumshot")
-
-
 def run_apart(*arguments: str, code: str = "from pipeline.cli import main; main()") -> Any:
     """The command line in a process of its own."""
     return subprocess.run(
@@ -72,15 +67,6 @@ def run_apart(*arguments: str, code: str = "from pipeline.cli import main; main(
 
 def silent(stage: str, done: int, total: int) -> None:
     """Progress that nobody watches."""
-
-
-def refused(*arguments: str | Path) -> str:
-    """The sentence of a command that must refuse: one line, nothing else, exit code 2."""
-    outcome = run(*arguments)
-    assert outcome.exit_code == 2
-    assert outcome.stdout == ""
-    assert outcome.stderr.count("\n") == 1
-    return str(outcome.stderr)
 
 
 # --- help and usage -----------------------------------------------------------------------------

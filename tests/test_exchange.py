@@ -7,17 +7,14 @@ import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import ezdxf
 import numpy as np
 import pytest
 import trimesh
-from typer.testing import CliRunner
 
 from calib.camera import Camera
-from pipeline.cli import app
 from pipeline.deviation import DeviationTable
 from pipeline.exchange.colmap import LEAST_SHIFT_PX, drift_px, posed_network, reprojection_px
 from pipeline.exchange.export import SUFFIX_OF
@@ -26,32 +23,11 @@ from pipeline.exchange.undistorted import pinhole_of, undistort
 from pipeline.measured import read_measured
 from pipeline.report.words import LOOKS
 from pipeline.result import Result
-from pipeline.tables import load_result_json, write_tables
-from tests.report_case import HEIGHT_PX, MOVED_MM, SHEET_MM, invented, without_sheet
+from pipeline.tables import load_result_json
+from tests.report_case import HEIGHT_PX, MOVED_MM, SHEET_MM, invented, without_sheet, written
+from tests.terminal import refused, run
 
 Job = tuple[Path, Result]
-
-
-def written(result: Result) -> Path:
-    """The job folder with this result in it, and a job.toml as a solved one has."""
-    folder = result.job.folder
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "job.toml").write_text('parts = "in"\n', encoding="utf-8")
-    write_tables(result, folder / "results")
-    return folder
-
-
-def run(*arguments: str | Path) -> Any:
-    return CliRunner().invoke(app, [str(one) for one in arguments], prog_name="datumshot")
-
-
-def refused(*arguments: str | Path) -> str:
-    """The one sentence of a command that must refuse."""
-    outcome = run(*arguments)
-    assert outcome.exit_code == 2
-    assert outcome.stdout == ""
-    assert outcome.stderr.count("\n") == 1
-    return str(outcome.stderr)
 
 
 @pytest.fixture

@@ -19,41 +19,18 @@ import pytest
 from fontTools.fontBuilder import FontBuilder
 from fontTools.pens.t2CharStringPen import T2CharStringPen
 from PIL import Image, ImageCms
-from typer.testing import CliRunner
 
-from pipeline.cli import app
 from pipeline.correction import corrections
 from pipeline.deviation import DeviationTable
 from pipeline.report import drawing, letters
 from pipeline.report.archive import ended_lines, srgb_profile
 from pipeline.report.letters import letters_for, starts_right, visual
 from pipeline.result import Result
-from pipeline.tables import write_tables
-from tests.report_case import first_points, invented, titled, without_sheet
+from tests.report_case import first_points, invented, titled, without_sheet, written
+from tests.terminal import refused, run
 
 JARS = Path("/usr/share/java")
 NEEDED_JARS = ("preflight", "pdfbox2", "fontbox2", "xmpbox", "commons-logging", "jaxb-api")
-
-
-def run(*arguments: str | Path) -> Any:
-    return CliRunner().invoke(app, [str(one) for one in arguments], prog_name="datumshot")
-
-
-def refused(*arguments: str | Path) -> str:
-    """The one sentence of a command that must refuse."""
-    outcome = run(*arguments)
-    assert outcome.exit_code == 2
-    assert outcome.stdout == ""
-    assert outcome.stderr.count("\n") == 1
-    return str(outcome.stderr)
-
-
-def written(result: Result) -> Path:
-    folder = result.job.folder
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "job.toml").write_text('parts = "in"\n', encoding="utf-8")
-    write_tables(result, folder / "results")
-    return folder
 
 
 def printed(result: Result, *options: str) -> Any:

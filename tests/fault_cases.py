@@ -22,9 +22,10 @@ from capture.photo_set import PhotoSeen, PhotoSet
 from capture.sightings import Sighting
 from pipeline.job import CardOnPoint, Job
 from pipeline.points import card_axes
-from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.sheet import SheetPoint
 from targets.bar import Bar
 from tests.scene import CAMERA, Scene, _look, make_scene
+from tests.stated_job import job_of
 
 STEMS_MM = (20.0, 40.0, 60.0)
 """The stems of an invented shop."""
@@ -107,20 +108,7 @@ def draft(seed: int, photos: int = 18, columns: int = 5) -> Draft:
         rows.append(CardOnPoint(card, name, side, stem, ""))
         points.append(SheetPoint(name, side, sheet, 3.0, column not in hit, ""))
         holes.append(hole)
-    job = Job(
-        folder=Path("invented"),
-        title="Invented",
-        parts="in",
-        temperature_c=20.0,
-        tolerance_mm=3.0,
-        lens=None,
-        seating_u_mm=0.1,
-        body_alpha_per_k=11.5e-6,
-        bars=tuple(bars),
-        base=None,
-        cards=tuple(rows),
-        sheet=ReferenceSheet(tuple(points)),
-    )
+    job = job_of(rows, points, seating_u_mm=0.1, bars=tuple(bars))
     return Draft(
         scene=scene,
         dots_mm=np.repeat(scene.dots_mm[None], photos, axis=0),

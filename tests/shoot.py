@@ -20,10 +20,11 @@ from capture.photo_set import PhotoSeen, PhotoSet
 from capture.sightings import Sighting
 from pipeline.job import CardOnPoint, Job
 from pipeline.planned_network import PlacedCards, card_dots, see, station_pose
-from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.sheet import SheetPoint
 from targets.bar import Bar
 from targets.card import card_of
 from tests.scene import CAMERA, project_all
+from tests.stated_job import job_of
 
 MODEL_PX = 0.015
 _PAIRS = (
@@ -120,20 +121,14 @@ def invented_shoot(
         ends = [cards[index[c]].mean(axis=0) for c in bar.cards]
         length = float(np.linalg.norm(ends[1] - ends[0]))
         stated.append(replace(bar, length_mm=length + 0.5 * bar.U_mm * rng.standard_normal()))
-    job = Job(
+    job = job_of(
+        rows,
+        points,
         folder=Path("."),
         title="simulated",
-        parts="in",
-        temperature_c=20.0,
-        tolerance_mm=3.0,
-        lens=None,
         seating_u_mm=seating_u_mm,
         stem_u_mm=0.02,
-        body_alpha_per_k=11.5e-6,
         bars=tuple(stated),
-        base=None,
-        cards=tuple(rows),
-        sheet=ReferenceSheet(tuple(points)),
     )
     drift = unsteady * np.array([2e-4] * 3 + [0.15] * 3)
     return Shoot(

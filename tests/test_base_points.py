@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -29,6 +28,7 @@ from pipeline.points import Holes
 from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.vehicle_frame import vehicle_frame
 from tests.benchmarks.datum import simulate
+from tests.stated_job import job_of
 
 PLACES = {
     "A": (1200.0, 400.0, 100.0),
@@ -188,21 +188,7 @@ def a_job(
         SheetPoint(*name.split(), place, 3.0, not name.startswith("D"), "")
         for name, place in zip(names, sheet, strict=True)
     )
-    job = Job(
-        folder=Path("van"),
-        title="Van",
-        parts="in",
-        temperature_c=20.0,
-        tolerance_mm=3.0,
-        lens=None,
-        seating_u_mm=0.2,
-        body_alpha_per_k=11.5e-6,
-        bars=(),
-        base=base,
-        cards=rows,
-        sheet=ReferenceSheet(points),
-    )
-    return job, holes
+    return job_of(rows, points, base=base), holes
 
 
 @settings(max_examples=15, deadline=None, derandomize=True, database=None)

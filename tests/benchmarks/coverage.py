@@ -30,7 +30,7 @@ from pipeline.job import CardOnPoint, Job
 from pipeline.network import CameraGuess, find_network
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
 from pipeline.scale import Scaled, scale_network
-from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.sheet import SheetPoint
 from pipeline.solution import Solution
 from pipeline.solve import (
     DRIFT_SD,
@@ -43,6 +43,7 @@ from pipeline.truth import fit_errors_mm
 from pipeline.vehicle_frame import vehicle_frame
 from targets.bar import Bar
 from tests.scene import Scene, layout_of, make_scene
+from tests.stated_job import job_of
 
 STEEL, ALUMINIUM = 11.5e-6, 23.1e-6
 """Swyt, NIST J. Res. 99:31, 1994."""
@@ -168,20 +169,14 @@ def invent(seed: int, photos: int | None = None) -> Invented:
         )
         for p, hole, b in zip(points, holes, base, strict=True)
     ]
-    job = Job(
-        folder=Path(),
-        title="invented",
-        parts="in",
+    job = job_of(
+        points,
+        sheet,
         temperature_c=stated,
-        tolerance_mm=3.0,
-        lens=None,
         seating_u_mm=seat,
+        stem_u_mm=stem_u,
         body_alpha_per_k=STEEL,
         bars=tuple(bars),
-        base=None,
-        cards=tuple(points),
-        sheet=ReferenceSheet(tuple(sheet)),
-        stem_u_mm=stem_u,
     )
     return Invented(job, scene, centres / body, np.array(holes), scatter)
 

@@ -175,9 +175,9 @@ def _evaluated(
     progress("scale, datum, deviations", 0, 1)
     free = solution_of(network, groups)
     any_known = not set(network.cards) <= unknown_sides(network.cards, job.marks)
-    bars, scale_sure, length_findings = job.bars, True, list[Finding]()
-    if any_known:
-        bars, scale_sure, length_findings = plausible_bars(free, job.bars, job.temperature_c)
+    bars, scale_sure, length_findings = (
+        plausible_bars(free, job.bars, job.temperature_c) if any_known else (job.bars, True, [])
+    )
     scaled = scale_network(free, bars, job.temperature_c, job.body_alpha_per_k)
     solution, readings = scaled.solution, scaled.readings
     if not readings and not any_known:

@@ -47,17 +47,6 @@ _MOST_ROWS = 50
 _MOST_FINDINGS = 12
 _MOST_PAIRS, _MOST_COMPARED, _MOST_CORRECTIONS = 30, 12, 8
 
-# The same cautions as on the page (common practice, no source).
-_CAUTIONS = (
-    "Lift the car only with a lift rated for it, arms and locks engaged; never work under a car "
-    "that stands on a jack. Check the balance after every part that is taken off. Have a "
-    "high-voltage battery made safe by a qualified person first. Nobody stands in line with "
-    "chains, clamps or straps at a pull."
-)
-_COMPLEMENT = (
-    "These figures complement the vehicle maker's repair procedure, local codes, licensed "
-    "practice and a wheel alignment; they never replace any of them."
-)
 _NOT_TO_SCALE = (
     "No bar of known length was measured, so these millimetres are the printer's: every length "
     "here may be off by the same per cent as the printed cards. Measure a bar and solve again "
@@ -643,7 +632,7 @@ class _Story:
             parts.append(
                 self._text(f"{budget['summary']} Verdicts: {budget['decision_rule']}", 8.5)
             )
-        parts.append(self._text(f"{_CAUTIONS} {_COMPLEMENT}", 8.5))
+        parts.append(self._text(" ".join([*words.BEFORE_WORK, words.COMPLEMENT]), 8.5))
         listed = [
             f"{file} {sha256[:16] if sha256 else '(could not be read)'}"
             for file, sha256 in measured.inputs

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.language import Language, language_of
-from pipeline.report.words import LOOKS
+from pipeline.report.words import BEFORE_WORK, COMPLEMENT, LOOKS
 from pipeline.tables import version
 
 
@@ -38,6 +38,8 @@ def templates(told_in: Language | None = None) -> Any:
     environment.globals.update(
         language=language,
         looks=LOOKS,
+        before_work=BEFORE_WORK,
+        complement=COMPLEMENT,
         css=Markup((here / "page.css").read_text(encoding="utf-8")),
         version=version(),
         written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),

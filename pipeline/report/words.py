@@ -49,6 +49,25 @@ LOOKS: dict[Verdict, Look] = {
 MM_PER_INCH = 25.4
 """Exactly, by the definition of 1959 (ISO 31-1, from memory)."""
 
+BEFORE_WORK = (
+    say(
+        "Lift the car only with a lift rated for it, arms and locks engaged. Never work under a "
+        "car that stands on a jack."
+    ),
+    say(
+        "Removed or heavy parts shift the weight: check the balance on the lift again after every "
+        "removal."
+    ),
+    say("High-voltage cars: a qualified person makes the battery safe first."),
+    say("Let the exhaust cool. Wear eye protection: dirt and rust fall when cards are set."),
+    say("When pulling: nobody stands in line with chains, clamps or straps."),
+)
+"""Cautions on everything that is handed on, page or paper (common practice, no source)."""
+COMPLEMENT = say(
+    "These figures complement the vehicle maker's repair procedure, local codes, licensed practice "
+    "and a wheel alignment; they never replace any of them."
+)
+
 _RANK: dict[Verdict, int] = {"out": 0, "undecided": 1, "within": 2, "no reference": 3}
 ROLES = {"base": say("base"), "point": say("point"), "bar": say("bar"), "tie": say("tie")}
 SEVERITIES: dict[Severity, Said] = {

@@ -164,12 +164,11 @@ def observed(
 
 def _best_pair(residual: Array, covariance: Array) -> float:
     """Least r^T C^-1 r of any two dots (4 coordinates) of residuals (2 n,); of one if n is 1."""
-    least = np.inf
-    for pair in combinations(range(len(residual) // 2), min(2, len(residual) // 2)):
-        own = np.array([2 * k + axis for k in pair for axis in range(2)])
-        part = residual[own]
-        least = min(least, float(part @ np.linalg.pinv(covariance[np.ix_(own, own)], 1e-10) @ part))
-    return least
+    dots = len(residual) // 2
+    pairs = np.array(list(combinations(range(dots), min(2, dots))))
+    own = (2 * pairs[:, :, None] + np.arange(2)).reshape(len(pairs), -1)
+    inverse = np.linalg.pinv(covariance[own[:, :, None], own[:, None, :]], 1e-10, True)
+    return float(np.einsum("pi,pij,pj->p", residual[own], inverse, residual[own]).min())
 
 
 def _without_pose(network: NetworkFound, normal: Array, gradient: Array) -> tuple[Array, Array]:

@@ -247,6 +247,7 @@ def check_sheet(file: Path) -> Outcome:
 def make_sheet(folder: Path, output: Path) -> Outcome:
     """A reference sheet from a measured sound vehicle."""
     from pipeline.measured import read_measured
+    from pipeline.rounding import rounded_U
     from pipeline.sheet_from import sheet_from
     from targets.atomic import write_text
 
@@ -261,7 +262,8 @@ def make_sheet(folder: Path, output: Path) -> Outcome:
             *measured.warnings,
             f"Sheet of {_count(made.points, 'point')}: {output}",
             "Its uncertainties (u, standard) are those of the measurement and of the scatter of "
-            f"the build: {made.u_mm.min():.2f} to {made.u_mm.max():.2f} mm",
+            f"the build: {rounded_U(made.u_mm.min(), 2):.2f} to "
+            f"{rounded_U(made.u_mm.max(), 2):.2f} mm",
             *(f"Warning: {warning}" for warning in made.warnings),
         ),
         1 if made.warnings else 0,

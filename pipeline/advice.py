@@ -26,6 +26,7 @@ from pipeline.obstacles import UNDER, obstacles
 from pipeline.planned_network import PlacedCards, card_dots, position_of, see
 from pipeline.point_precision import Chain
 from pipeline.points import card_axes
+from pipeline.rounding import rounded_U
 from pipeline.stations import Extent, Station, candidates, instruction
 from targets.mark import is_mark
 
@@ -170,7 +171,7 @@ def _gain_words(model: GainModel, variances: Array, rows: Rows) -> str:
 
 
 def _mm(value: float) -> str:
-    return f"{value:.2f}" if value < 9.995 else "more than 10"
+    return f"{rounded_U(value, 2):.2f}" if value < 9.995 else "more than 10"
 
 
 def _rough_frame(job: Job, chain: Chain) -> Pose | None:

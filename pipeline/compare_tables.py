@@ -12,6 +12,7 @@ import numpy as np
 from pipeline.compare import Comparison, Moves, PointMove, State
 from pipeline.deviation import AXES
 from pipeline.measured import Measured
+from pipeline.rounding import rounded_U
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
 
@@ -121,7 +122,7 @@ def spring_back_sentences(comparison: Comparison) -> list[str]:
     if not comparison.spring_backs:
         return ["No point sprang back between later sessions beyond its uncertainty."]
     return [
-        f"{back.name} sprang back by {back.back_mm:.1f} ± {back.U_mm:.1f} mm between sessions "
+        f"{back.name} sprang back by {back.back_mm:.1f} ± {rounded_U(back.U_mm, 1):.1f} mm between sessions "
         f"{back.earlier + 1} and {back.later + 1}."
         for back in comparison.spring_backs
     ]
@@ -156,7 +157,7 @@ def progress_text(point: PointMove) -> str:
     """How far a point has come, in per cent of its way; "" where it was not off."""
     if not math.isfinite(point.progress):
         return ""
-    return f"{100 * point.progress:.0f} ± {100 * point.U_progress:.0f} %"
+    return f"{100 * point.progress:.0f} ± {rounded_U(100 * point.U_progress, 0):.0f} %"
 
 
 def write_comparison(comparison: Comparison, folder: Path) -> None:
@@ -186,7 +187,7 @@ def _moves_lines(found: Moves) -> Iterator[str]:
         was, now = (float(np.linalg.norm(v)) for v in (p.before_mm, p.after_mm))
         off = f"{was:>8.1f} {now:>6.1f}" if math.isfinite(was) else f"{'-':>8} {'-':>6}"
         yield (
-            f"{p.name:<{max(width, 5)}}  {shift}  {p.U_size_mm:>5.1f}  {off}  "
+            f"{p.name:<{max(width, 5)}}  {shift}  {rounded_U(p.U_size_mm, 1):>5.1f}  {off}  "
             f"{progress_text(p):>12}  {STATE_WORDS[p.state]}"
         )
 

@@ -15,6 +15,7 @@ from pipeline.language import Said, listed, say
 from pipeline.network import NetworkFound
 from pipeline.printing import CardShape, PrintScale
 from pipeline.reliability import CardReliability
+from pipeline.rounding import rounded_U
 from pipeline.scale import BarReading
 from pipeline.solution import Solution
 from pipeline.symmetry import LEAST_PAIRS, Symmetry
@@ -207,7 +208,7 @@ def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:
                         "By the other bars it is {measured:.2f} mm long (U {U:.2f}), by job.toml "
                         "{length:.2f} mm.",
                         measured=float(r.measured_mm),
-                        U=float(r.U_mm),
+                        U=rounded_U(r.U_mm, 2),
                         length=float(r.bar.length_mm),
                     ),
                     "Check the length in job.toml, and whether a bar was bumped while shooting.",

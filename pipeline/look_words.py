@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.look import Looked
+from pipeline.rounding import rounded_U
 from pipeline.safety import Cautions
 from pipeline.watch import Answer
 
@@ -90,10 +91,10 @@ def _precision_lines(looked: Looked) -> list[str]:
     line = f"U (k = 2): {good} of {len(worst)} points reach {looked.wanted_U_mm:.2f} mm"
     if np.isfinite(worst).any():
         last = int(np.argmax(np.where(np.isfinite(worst), worst, -1.0)))
-        line += f"; worst of those measured {worst[last]:.2f} mm ({looked.points[last].name})"
+        line += f"; worst of those measured {rounded_U(worst[last], 2):.2f} mm ({looked.points[last].name})"
     lines = [line]
     for weak in looked.weak[:_WEAK_SHOWN]:
-        sure = f"U {weak.U_mm:.2f} mm" if np.isfinite(weak.U_mm) else "no U yet"
+        sure = f"U {rounded_U(weak.U_mm, 2):.2f} mm" if np.isfinite(weak.U_mm) else "no U yet"
         lines.append(f"  {weak.name} (card {weak.card}), {sure}: {'; '.join(weak.reasons)}")
     if len(looked.weak) > _WEAK_SHOWN:
         lines.append(f"  and {len(looked.weak) - _WEAK_SHOWN} more")

@@ -24,6 +24,7 @@ from pipeline.network import NetworkFound
 from pipeline.obstacles import SILL_EDGE_MM, UNDER, obstacles
 from pipeline.planned_network import DOT_SD_PX, PlacedCards, card_dots, plan_network, see
 from pipeline.point_precision import CARD_FLATNESS_MM, PointPrecision, chain_of, precision_of
+from pipeline.rounding import rounded_U
 from pipeline.safety import CLEARANCE_MM
 from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.stations import Extent, Station, candidates, instruction
@@ -234,7 +235,7 @@ def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
     """The ten lines that matter."""
     worst = max(plan.points, key=lambda p: p.worst_mm)
     figures = sorted(p.worst_mm for p in plan.points)
-    largest = f"{worst.worst_mm:.2f} mm" if np.isfinite(worst.worst_mm) else "unknown"
+    largest = f"{rounded_U(worst.worst_mm, 2):.2f} mm" if np.isfinite(worst.worst_mm) else "unknown"
     roles = [c.role for c in plan.cards]
     counts = ", ".join(
         f"{roles.count(r)} {word}"
@@ -247,7 +248,7 @@ def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
         f"floor, {plan.lens}",
         f"Cards: {counts}, {roles.count('bar')} on bars",
         f"Photos: {len(plan.shots)}, {turned} of them with the phone upright",
-        f"Expected U (k = 2): typically {figures[len(figures) // 2]:.2f} mm, at most "
+        f"Expected U (k = 2): typically {rounded_U(figures[len(figures) // 2], 2):.2f} mm, at most "
         f"{largest} ({worst.name}); asked: {plan.wanted_U_mm:.2f} mm",
         "As asked: every point"
         if plan.reached

@@ -21,6 +21,7 @@ from pipeline.report.words import (
     worst_first,
 )
 from pipeline.result import Result
+from pipeline.rounding import rounded_U
 
 _SHOWN = 3
 """How many of a kind a line names; the report has them all."""
@@ -120,8 +121,8 @@ def _uncertainty(result: Result) -> list[str]:
         say(
             "Uncertainty of deviations (U, k = 2): typically {typical:.2f} mm, at most "
             "{most:.2f} mm ({place})",
-            typical=float(np.median(largest)),
-            most=float(largest[worst]),
+            typical=rounded_U(np.median(largest), 2),
+            most=rounded_U(largest[worst], 2),
             place=place_name(rows[worst]),
         )
     ]
@@ -139,7 +140,7 @@ def _cards(result: Result) -> str:
         points=count["base"] + count["point"],
         bars=count["bar"],
         ties=count["tie"],
-        typical=float(np.median(largest)),
+        typical=rounded_U(np.median(largest), 2),
     )
 
 
@@ -157,7 +158,7 @@ def _scale(result: Result) -> str:
     figures: dict[str, object] = {
         "names": names,
         "by": float(off_mm[worst.cards]),
-        "U": float(worst.U_mm),
+        "U": rounded_U(worst.U_mm, 2),
     }
     if off_mm[worst.cards] <= worst.U_mm:
         return say(

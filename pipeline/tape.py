@@ -19,6 +19,7 @@ import numpy as np
 from calib.frames import Array
 from pipeline.measured import Measured
 from pipeline.readings import Reading, expected_mm, has_holes, permitted_error_mm
+from pipeline.rounding import rounded_U
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
 
@@ -412,7 +413,7 @@ def tape_lines(measured: Measured, checks: Sequence[TapeCheck]) -> list[str]:
         reading = check.reading
         row = reading.where.rsplit(" ", 1)[-1]
         figures = (
-            f"{check.expected_mm:>8.1f}  {check.difference_mm:>+7.1f}  {check.U_mm:>5.1f}"
+            f"{check.expected_mm:>8.1f}  {check.difference_mm:>+7.1f}  {rounded_U(check.U_mm, 1):>5.1f}"
             if math.isfinite(check.expected_mm)
             else f"{'-':>8}  {'-':>7}  {'-':>5}"
         )

@@ -30,6 +30,7 @@ from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.language import say
 from pipeline.points import Holes
+from pipeline.rounding import rounded_U
 from pipeline.sheet import SheetPoint, one_sided
 
 _ADD_POINTS = (
@@ -220,7 +221,7 @@ def _moved(
                 "base-moved",
                 "warning",
                 f"point {point.name}",
-                f"This base point lies {np.linalg.norm(off):.1f} mm (U {U_off:.1f}) from where the "
+                f"This base point lies {np.linalg.norm(off):.1f} mm (U {rounded_U(U_off, 1):.1f}) from where the "
                 f"other {len(choice.kept)} put it ({_axes(off)}); they agree with the sheet "
                 f"({_told(choice)}).{_twist_with(choice)}",
                 "Check its card and stem; if both are right, the point has moved.",
@@ -263,7 +264,7 @@ def _pair_findings(choice: BaseChoice) -> list[Finding]:
                 "warning" if twist.significant else "note",
                 _pairs(twist),
                 f"The section between these base pairs is twisted by {abs(twist.value_mm):.1f} mm "
-                f"(U {twist.U_mm:.1f}): {twist.pairs[0]} is higher on the "
+                f"(U {rounded_U(twist.U_mm, 1):.1f}): {twist.pairs[0]} is higher on the "
                 f"{'left' if twist.value_mm > 0 else 'right'}, seen from {twist.pairs[1]}"
                 + _by_build(twist),
                 _ADD_POINTS if twist.significant else "",
@@ -276,7 +277,7 @@ def _pair_findings(choice: BaseChoice) -> list[Finding]:
                 "warning" if diagonals.significant else "note",
                 _pairs(diagonals),
                 "The diagonals between these base pairs differ from the sheet by "
-                f"{abs(diagonals.value_mm):.1f} mm (U {diagonals.U_mm:.1f}): the centre section is "
+                f"{abs(diagonals.value_mm):.1f} mm (U {rounded_U(diagonals.U_mm, 1):.1f}): the centre section is "
                 f"not square{_by_build(diagonals)}",
                 _ADD_POINTS if diagonals.significant else "",
             )
@@ -310,7 +311,7 @@ def _twist_with(choice: BaseChoice) -> str:
         return ""
     return (
         f" With it the section between the {_pairs(twist)} is twisted by "
-        f"{abs(twist.value_mm):.1f} mm (U {twist.U_mm:.1f})."
+        f"{abs(twist.value_mm):.1f} mm (U {rounded_U(twist.U_mm, 1):.1f})."
     )
 
 

@@ -22,7 +22,7 @@ from pipeline.measured import Measured
 from pipeline.report import drawing
 from pipeline.report.paths import draw_paths, exaggeration, paths
 from pipeline.report.templates import templates
-from pipeline.report.words import LOOKS, inches, number, signed
+from pipeline.report.words import LOOKS, inches, number, signed, uncertainty
 from targets.atomic import write_text
 
 # Style class and mark of each state; the words stand beside it, so no colour is needed.
@@ -112,7 +112,7 @@ def _point(point: PointMove, in_inches: bool) -> dict[str, Any]:
         "mark": mark,
         "state": STATE_WORDS[point.state],
         "shift": [
-            (signed(v, 2), number(U, 2), inches(v, 3, with_sign=True) if in_inches else "")
+            (signed(v, 2), uncertainty(U, 2), inches(v, 3, with_sign=True) if in_inches else "")
             for v, U in zip(point.shift_mm, point.U_shift_mm, strict=True)
         ],
         "off": [

@@ -14,7 +14,15 @@ from pipeline.damage import Corner, Damage, LocalDamage, Term, Zone, end_change
 from pipeline.deviation import Verdict, worst_verdict
 from pipeline.language import Language, Said, listed, say
 from pipeline.report import drawing
-from pipeline.report.words import LOOKS, VERDICTS, direction, number, place_name, signed
+from pipeline.report.words import (
+    LOOKS,
+    VERDICTS,
+    direction,
+    number,
+    place_name,
+    signed,
+    uncertainty,
+)
 from pipeline.result import Result
 from pipeline.suspension import Figure, SuspensionChange
 
@@ -80,7 +88,7 @@ def phrase(zone: Zone, term: Term) -> Said:
         term=trade_term(term),
         change=words[0] if amount > 0 else words[1],
         far=number(abs(amount), 1),
-        U=number(U, 1),
+        U=uncertainty(U, 1),
     )
 
 
@@ -156,7 +164,7 @@ def _zone_sentences(zone: Zone, local: Sequence[LocalDamage]) -> list[Said]:
                 "{term} ({far} ± {U} mm)",
                 term=trade_term(term),
                 far=number(abs(term.largest_mm[0]), 1),
-                U=number(term.largest_mm[1], 1),
+                U=uncertainty(term.largest_mm[1], 1),
             )
             for term in close
         )
@@ -227,7 +235,7 @@ def _axes_said(change_mm: Array, U_mm: Array, side: str, limit_mm: float) -> Sai
         say(
             "{far} ± {U} mm {way}",
             far=number(abs(change_mm[a]), 1),
-            U=number(U_mm[a], 1),
+            U=uncertainty(U_mm[a], 1),
             way=direction(a, change_mm[a], side),
         )
         for a in axes
@@ -259,7 +267,7 @@ def correction_words(correction: Correction) -> Said:
         say(
             "{far} ± {U} {way}",
             far=number(abs(correction.travel_mm[axis]), 1),
-            U=number(correction.U_mm[axis], 1),
+            U=uncertainty(correction.U_mm[axis], 1),
             way=_WAYS[way(axis, correction.travel_mm[axis], correction.side)],
         )
         for axis in range(3)
@@ -389,13 +397,13 @@ def damage_section(result: Result, language: Language) -> dict[str, Any]:
                 "axes": [
                     {
                         "value": signed(one.travel_mm[axis], 1),
-                        "U": number(one.U_mm[axis], 1),
+                        "U": uncertainty(one.U_mm[axis], 1),
                         "out": one.axis_verdicts[axis] == "out",
                     }
                     for axis in range(3)
                 ],
                 "length": number(one.length_mm, 1),
-                "U_length": number(one.U_length_mm, 1),
+                "U_length": uncertainty(one.U_length_mm, 1),
             }
             for one in result.corrections
         ],
@@ -612,7 +620,7 @@ def _suspension_row(change: SuspensionChange) -> dict[str, Any]:
         return say(
             "{value} ± {U} {unit}",
             value=signed(figure.value, decimals),
-            U=number(figure.U, decimals),
+            U=uncertainty(figure.U, decimals),
             unit=unit,
         )
 
@@ -636,7 +644,7 @@ def _with_u(value: float, U: float) -> str:
         return number(value, 1)
     if U >= _VAGUE_MM:
         return say("cannot tell")
-    return say("{value} ± {U}", value=signed(value, 1), U=number(U, 1))
+    return say("{value} ± {U}", value=signed(value, 1), U=uncertainty(U, 1))
 
 
 def _figure(value: float) -> float | None:

@@ -171,7 +171,7 @@ def _point(row: DeviationRow, decimals: int, inches: bool) -> dict[str, Any]:
         "deviation": [
             {
                 "value": words.signed(row.deviation_mm[axis], decimals),
-                "U": words.number(row.U_deviation_mm[axis], decimals),
+                "U": words.uncertainty(row.U_deviation_mm[axis], decimals),
                 "known": math.isfinite(row.deviation_mm[axis]),
                 "inches": words.inches(row.deviation_mm[axis], 3, with_sign=True) if inches else "",
                 "sort": _sort(row.deviation_mm[axis]),
@@ -256,7 +256,7 @@ def _bars(result: Result) -> list[dict[str, Any]]:
             "length": words.number(bar.length_mm, 2),
             "measured": words.number(bar.measured_mm, 2),
             "off": words.signed(bar.measured_mm - bar.length_mm, 2),
-            "U": words.number(bar.U_mm, 2),
+            "U": words.uncertainty(bar.U_mm, 2),
             "verdict": words.bar_verdict(bar, only_one=len(result.bars) == 1),
         }
         for bar in result.bars
@@ -273,7 +273,7 @@ def _budget(result: Result) -> list[dict[str, Any]]:
             {
                 "name": row.point,
                 "side": row.side,
-                "U": [words.number(u, decimals) for u in row.U_mm],
+                "U": [words.uncertainty(u, decimals) for u in row.U_mm],
                 "sort": [_sort(u) for u in row.U_mm],
                 "dominant": say(SOURCES[row.dominant]),
                 "share": words.number(100 * _dominant_share(row), 0),
@@ -323,7 +323,7 @@ def _cards(result: Result) -> list[dict[str, Any]]:
             "card": card.card,
             "role": words.ROLES.get(card.role, card.role),
             "figures": [
-                (words.number(v, 2), words.number(u, 2), _sort(v))
+                (words.number(v, 2), words.uncertainty(u, 2), _sort(v))
                 for v, u in zip(card.centre_mm, card.U_mm, strict=True)
             ],
             "photos": card.photos,

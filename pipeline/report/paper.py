@@ -574,7 +574,7 @@ class _Story:
             known = math.isfinite(row.deviation_mm[axis])
             text = (
                 f"{mark}{words.signed(row.deviation_mm[axis], self.decimals)} "
-                f"± {words.number(row.U_deviation_mm[axis], self.decimals)}"
+                f"± {words.uncertainty(row.U_deviation_mm[axis], self.decimals)}"
                 if known
                 else "–"
             )
@@ -663,7 +663,7 @@ class _Story:
             told = words.bar_verdict(bar, only_one=len(bars) == 1)
             read = (
                 f", from the photos {words.number(bar.measured_mm, 2)} "
-                f"± {words.number(bar.U_mm, 2)} mm"
+                f"± {words.uncertainty(bar.U_mm, 2)} mm"
                 if math.isfinite(bar.measured_mm)
                 else ""
             )
@@ -719,7 +719,7 @@ def _with_U(value_mm: float | None, U_mm: float | None) -> str:
     """A length with its uncertainty, mm."""
     if value_mm is None or U_mm is None:
         return "–"
-    return f"{words.signed(value_mm, 1)} ± {words.number(U_mm, 1)}"
+    return f"{words.signed(value_mm, 1)} ± {words.uncertainty(U_mm, 1)}"
 
 
 def _cut(text: str, letters: Letters, size: float, most_mm: float) -> str:

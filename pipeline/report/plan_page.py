@@ -14,6 +14,7 @@ from pipeline.report.drawing import FAINT, GRID, INK, Drawing, svg
 from pipeline.report.letters import letters_for
 from pipeline.report.paper_drawing import draw
 from pipeline.report.templates import templates
+from pipeline.rounding import rounded_U
 from pipeline.safety import Cautions
 from targets.atomic import replacing, write_text
 
@@ -224,4 +225,4 @@ def _told(plan: ShootPlan, cautions: Cautions) -> dict[str, Any]:
 
 
 def _mm(value: float) -> str:
-    return f"{value:.2f}" if np.isfinite(value) else "unknown"
+    return f"{rounded_U(value, 2):.2f}" if np.isfinite(value) else "unknown"

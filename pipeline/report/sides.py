@@ -21,13 +21,16 @@ def symmetry_lines(result: Result) -> list[str]:
         return []
     lines = [str(symmetry_sentence(symmetry))]
     far = [row for row in symmetry.pairs if row.verdict == "out"]
-    lines += [f"  {row.point}: {_apart(row)} (U {max(row.U_mm):.1f})" for row in far[:_SHOWN]]
+    lines += [
+        f"  {row.point}: {_apart(row)} (U {words.uncertainty(max(row.U_mm), 1)})"
+        for row in far[:_SHOWN]
+    ]
     if len(far) > _SHOWN:
         lines.append(f"  and {len(far) - _SHOWN} more")
     told = _told(symmetry)
     lines += [
         f"{one.what.capitalize()} {' to '.join(one.points)}: {one.left_mm:.1f} and "
-        f"{one.right_mm:.1f} mm, {one.difference_mm:+.1f} mm (U {one.U_mm:.1f}): {one.verdict}"
+        f"{one.right_mm:.1f} mm, {one.difference_mm:+.1f} mm (U {words.uncertainty(one.U_mm, 1)}): {one.verdict}"
         for one in told
     ]
     return [*lines, CANNOT]
@@ -63,7 +66,7 @@ def symmetry_words(result: Result) -> dict[str, Any]:
             {
                 "point": row.point,
                 "figures": [
-                    (words.signed(d, 1), words.number(u, 1))
+                    (words.signed(d, 1), words.uncertainty(u, 1))
                     for d, u in zip(row.difference_mm, row.U_mm, strict=True)
                 ],
                 "used": row.used,
@@ -79,7 +82,7 @@ def symmetry_words(result: Result) -> dict[str, Any]:
                 "left": words.number(one.left_mm, 1),
                 "right": words.number(one.right_mm, 1),
                 "difference": words.signed(one.difference_mm, 1),
-                "U": words.number(one.U_mm, 1),
+                "U": words.uncertainty(one.U_mm, 1),
                 "verdict": one.verdict,
                 "look": words.LOOKS[one.verdict],
             }
@@ -97,7 +100,7 @@ def base_lines(result: Result) -> list[str]:
     if choice.left_out:
         parts[0] += f" without {_names(choice, choice.left_out)}"
     parts += [
-        f"{what} {' to '.join(one.pairs)} {one.value_mm:+.1f} mm (U {one.U_mm:.1f})"
+        f"{what} {' to '.join(one.pairs)} {one.value_mm:+.1f} mm (U {words.uncertainty(one.U_mm, 1)})"
         for what, one in (("twist", choice.kept_twist), ("diagonals", choice.kept_diagonals))
         if one is not None
     ]
@@ -132,7 +135,7 @@ def _pair_words(check: PairCheck | None) -> dict[str, Any] | None:
     return {
         "pairs": " – ".join(check.pairs),
         "value": words.signed(check.value_mm, 1),
-        "U": words.number(check.U_mm, 1),
+        "U": words.uncertainty(check.U_mm, 1),
         "significant": check.significant,
     }
 

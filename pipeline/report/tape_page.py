@@ -8,7 +8,7 @@ from typing import Any
 
 from pipeline.measured import Measured
 from pipeline.report.templates import templates
-from pipeline.report.words import inches, number, signed
+from pipeline.report.words import inches, number, signed, uncertainty
 from pipeline.tape import BEYOND_DOUBT, TapeCheck, TapeVerdict, counts_sentence
 from targets.atomic import write_text
 
@@ -57,7 +57,7 @@ def _check(check: TapeCheck, in_inches: bool) -> dict[str, Any]:
         "reading": number(check.compared_mm, 1),
         "expected": number(check.expected_mm, 1),
         "difference": signed(check.difference_mm, 1),
-        "U": number(check.U_mm, 1),
+        "U": uncertainty(check.U_mm, 1),
         "verdict": check.verdict,
         "css": css,
         "mark": mark,

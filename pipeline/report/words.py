@@ -14,6 +14,7 @@ from pipeline.findings import Severity
 from pipeline.job import CardOnPoint
 from pipeline.language import Figure, Said, listed, say, say_count
 from pipeline.result import BarCheck, Result
+from pipeline.rounding import rounded_U
 from pipeline.solution import Solution
 
 
@@ -106,6 +107,15 @@ def signed(value: float, decimals: int) -> Figure:
     return Figure(f"+{text}") if above else text
 
 
+def uncertainty(U: float, decimals: int) -> Figure:
+    """As ``number``, for what stands behind ±: rounded by the one rule for uncertainties.
+
+    >>> uncertainty(0.15, 1), uncertainty(float("nan"), 1)
+    ('0.2', '–')
+    """
+    return number(rounded_U(U, decimals), decimals)
+
+
 def inches(value_mm: float, decimals: int, with_sign: bool = False) -> Said | str:
     """A length in inches, to stand beside the millimetres; "" where there is none.
 
@@ -176,7 +186,7 @@ def told(row: DeviationRow) -> list[Said]:
             "{axis} {deviation} ± {U} mm",
             axis=AXIS_WORDS[axis],
             deviation=signed(row.deviation_mm[axis], decimals),
-            U=number(row.U_deviation_mm[axis], decimals),
+            U=uncertainty(row.U_deviation_mm[axis], decimals),
         )
         for axis in range(3)
         if math.isfinite(row.deviation_mm[axis])
@@ -201,7 +211,7 @@ def least_sure(row: DeviationRow) -> Said:
         "{axis} {deviation} ± {U} mm",
         axis=AXIS_WORDS[axis],
         deviation=signed(row.deviation_mm[axis], decimals),
-        U=number(row.U_deviation_mm[axis], decimals),
+        U=uncertainty(row.U_deviation_mm[axis], decimals),
     )
 
 

@@ -122,8 +122,8 @@ def spring_back_sentences(comparison: Comparison) -> list[str]:
     if not comparison.spring_backs:
         return ["No point sprang back between later sessions beyond its uncertainty."]
     return [
-        f"{back.name} sprang back by {back.back_mm:.1f} ± {rounded_U(back.U_mm, 1):.1f} mm between sessions "
-        f"{back.earlier + 1} and {back.later + 1}."
+        f"{back.name} sprang back by {back.back_mm:.1f} ± {rounded_U(back.U_mm, 1):.1f} mm between "
+        f"sessions {back.earlier + 1} and {back.later + 1}."
         for back in comparison.spring_backs
     ]
 

@@ -91,7 +91,8 @@ def _precision_lines(looked: Looked) -> list[str]:
     line = f"U (k = 2): {good} of {len(worst)} points reach {looked.wanted_U_mm:.2f} mm"
     if np.isfinite(worst).any():
         last = int(np.argmax(np.where(np.isfinite(worst), worst, -1.0)))
-        line += f"; worst of those measured {rounded_U(worst[last], 2):.2f} mm ({looked.points[last].name})"
+        largest = f"{rounded_U(worst[last], 2):.2f} mm ({looked.points[last].name})"
+        line += f"; worst of those measured {largest}"
     lines = [line]
     for weak in looked.weak[:_WEAK_SHOWN]:
         sure = f"U {rounded_U(weak.U_mm, 2):.2f} mm" if np.isfinite(weak.U_mm) else "no U yet"

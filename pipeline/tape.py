@@ -413,7 +413,8 @@ def tape_lines(measured: Measured, checks: Sequence[TapeCheck]) -> list[str]:
         reading = check.reading
         row = reading.where.rsplit(" ", 1)[-1]
         figures = (
-            f"{check.expected_mm:>8.1f}  {check.difference_mm:>+7.1f}  {rounded_U(check.U_mm, 1):>5.1f}"
+            f"{check.expected_mm:>8.1f}  {check.difference_mm:>+7.1f}  "
+            f"{rounded_U(check.U_mm, 1):>5.1f}"
             if math.isfinite(check.expected_mm)
             else f"{'-':>8}  {'-':>7}  {'-':>5}"
         )

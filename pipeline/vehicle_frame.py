@@ -221,7 +221,8 @@ def _moved(
                 "base-moved",
                 "warning",
                 f"point {point.name}",
-                f"This base point lies {np.linalg.norm(off):.1f} mm (U {rounded_U(U_off, 1):.1f}) from where the "
+                f"This base point lies {np.linalg.norm(off):.1f} mm "
+                f"(U {rounded_U(U_off, 1):.1f}) from where the "
                 f"other {len(choice.kept)} put it ({_axes(off)}); they agree with the sheet "
                 f"({_told(choice)}).{_twist_with(choice)}",
                 "Check its card and stem; if both are right, the point has moved.",
@@ -277,7 +278,8 @@ def _pair_findings(choice: BaseChoice) -> list[Finding]:
                 "warning" if diagonals.significant else "note",
                 _pairs(diagonals),
                 "The diagonals between these base pairs differ from the sheet by "
-                f"{abs(diagonals.value_mm):.1f} mm (U {rounded_U(diagonals.U_mm, 1):.1f}): the centre section is "
+                f"{abs(diagonals.value_mm):.1f} mm "
+                f"(U {rounded_U(diagonals.U_mm, 1):.1f}): the centre section is "
                 f"not square{_by_build(diagonals)}",
                 _ADD_POINTS if diagonals.significant else "",
             )

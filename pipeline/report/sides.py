@@ -30,7 +30,8 @@ def symmetry_lines(result: Result) -> list[str]:
     told = _told(symmetry)
     lines += [
         f"{one.what.capitalize()} {' to '.join(one.points)}: {one.left_mm:.1f} and "
-        f"{one.right_mm:.1f} mm, {one.difference_mm:+.1f} mm (U {words.uncertainty(one.U_mm, 1)}): {one.verdict}"
+        f"{one.right_mm:.1f} mm, {one.difference_mm:+.1f} mm "
+        f"(U {words.uncertainty(one.U_mm, 1)}): {one.verdict}"
         for one in told
     ]
     return [*lines, CANNOT]
@@ -100,7 +101,8 @@ def base_lines(result: Result) -> list[str]:
     if choice.left_out:
         parts[0] += f" without {_names(choice, choice.left_out)}"
     parts += [
-        f"{what} {' to '.join(one.pairs)} {one.value_mm:+.1f} mm (U {words.uncertainty(one.U_mm, 1)})"
+        f"{what} {' to '.join(one.pairs)} {one.value_mm:+.1f} mm "
+        f"(U {words.uncertainty(one.U_mm, 1)})"
         for what, one in (("twist", choice.kept_twist), ("diagonals", choice.kept_diagonals))
         if one is not None
     ]

@@ -28,6 +28,7 @@ from pipeline.point_precision import Chain
 from pipeline.points import card_axes
 from pipeline.rounding import rounded_U
 from pipeline.stations import Extent, Station, candidates, instruction
+from pipeline.symmetry import symmetry_of_job
 from targets.mark import is_mark
 
 _PHOTOS_ADVISED = 3
@@ -50,11 +51,13 @@ class Advice:
     text : where to stand and what to aim at.
     gain : what it is expected to do, in words.
     station : the same for a program; in the vehicle frame.
+    first_views : ids of cards that no photo has shown yet and this one should.
     """
 
     text: str
     gain: str
     station: Station
+    first_views: tuple[int, ...]
 
 
 def advise(
@@ -74,7 +77,7 @@ def advise(
     if vehicle_from_network is None:
         return ()
     back = vehicle_from_network.inverse()
-    unseen = _unseen_dots(job, chain, back)
+    unseen = _unseen_dots(job, chain, vehicle_from_network)
     group = max(chain.free.groups, key=lambda g: len(g.photos))
     noise = dot_noise_of(seen.sightings, network.found.variance_factor)
     model = gain_model(
@@ -105,12 +108,13 @@ def advise(
     for station, rows in chosen:
         variances, _, _ = improved(now, rows)
         gained = now.lacking(now.variances_mm2) - now.lacking(variances)
-        if advice and gained < _LEAST_GAIN:
+        lacks = (now.variances_mm2 > now.wanted_u_mm**2).any()
+        if gained < _LEAST_GAIN and (advice or not lacks):
             break
         text = instruction(station, cards, model.camera, extent, floor, lack)
-        advice.append(
-            Advice(text[0].upper() + text[1:] + ".", _gain_words(now, variances, rows), station)
-        )
+        first = tuple(sorted(c for i in rows.cards if (c := model.cards.ids[i]) in model.unseen))
+        gain = _gain_words(now, variances, first)
+        advice.append(Advice(text[0].upper() + text[1:] + ".", gain, station, first))
         now = with_photo(now, rows)
     return tuple(advice)
 
@@ -152,9 +156,8 @@ def urgency(model: GainModel) -> Array:
     )
 
 
-def _gain_words(model: GainModel, variances: Array, rows: Rows) -> str:
+def _gain_words(model: GainModel, variances: Array, first: Sequence[int]) -> str:
     """What a photo is expected to do, for the points that gain most."""
-    first = [model.cards.ids[i] for i in rows.cards if model.cards.ids[i] in model.unseen]
     before = model.U_mm.max(axis=1)
     after = 2.0 * np.sqrt(np.maximum(variances + model.fixed_mm2, 0.0)).reshape(-1, 3).max(axis=1)
     lacking = np.flatnonzero(
@@ -165,7 +168,7 @@ def _gain_words(model: GainModel, variances: Array, rows: Rows) -> str:
     told = [f"{model.names[i]} {_mm(before[i])} to {_mm(after[i])} mm" for i in order]
     text = f"U of {', '.join(told)}" if told else "ties the photos more firmly"
     if first:
-        cards = ", ".join(map(str, sorted(first)[:4]))
+        cards = ", ".join(map(str, first[:4]))
         text = f"first view of card{'s' if len(first) > 1 else ''} {cards}; {text}"
     return text
 
@@ -179,7 +182,8 @@ def _rough_frame(job: Job, chain: Chain) -> Pose | None:
     if chain.datum:
         return chain.datum.vehicle_from_network
     if job.sheet is None:
-        return None
+        symmetry = symmetry_of_job(job, chain.holes, chain.scaled.solution)
+        return symmetry.vehicle_from_network if symmetry else None
     sheet = {(p.point, p.side): p.position_mm for p in job.sheet.points}
     pairs = [
         (chain.holes.positions_mm[i], sheet[r.point, r.side])
@@ -191,11 +195,22 @@ def _rough_frame(job: Job, chain: Chain) -> Pose | None:
     return closest_pose(np.array([a for a, _ in pairs]), np.array([b for _, b in pairs]))
 
 
-def _unseen_dots(job: Job, chain: Chain, network_from_vehicle: Pose) -> dict[int, Array]:
-    """Where the sheet puts cards that are not in the network, facing as the seen ones do."""
-    if job.sheet is None:
-        return {}
-    sheet = {(p.point, p.side): p.position_mm for p in job.sheet.points}
+def _unseen_dots(job: Job, chain: Chain, vehicle_from_network: Pose) -> dict[int, Array]:
+    """Where cards that are not in the network should be, facing as the seen ones do.
+
+    The sheet says it, or without one the other side's point, mirrored.
+    """
+    if job.sheet:
+        sheet = {(p.point, p.side): p.position_mm for p in job.sheet.points}
+    else:
+        seen = vehicle_from_network.apply(chain.holes.positions_mm) * [1.0, -1.0, 1.0]
+        other = {"L": "R", "R": "L"}
+        sheet = {
+            (r.point, other[r.side]): place
+            for r, place in zip(chain.holes.rows, seen, strict=True)
+            if r.side in other
+        }
+    network_from_vehicle = vehicle_from_network.inverse()
     known = set(chain.free.cards)
     normal = -card_axes(chain.free.dots_mm)[:, 2].mean(axis=0)
     normal /= np.linalg.norm(normal)

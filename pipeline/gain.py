@@ -28,7 +28,13 @@ from pipeline.datum import LEAST_BASE_POINTS, fit_frame, on_one_line
 from pipeline.job import Job
 from pipeline.network import NetworkFound, whitening
 from pipeline.planned_network import DOT_SD_PX, PlacedCards, dot_sd_px, see
-from pipeline.point_precision import Chain, PointPrecision, base_of, precision_of
+from pipeline.point_precision import (
+    Chain,
+    PointPrecision,
+    base_of,
+    precision_of,
+    within_reach_mm,
+)
 from pipeline.points import find_holes
 from pipeline.scale import scale_network
 from targets.card import card_of
@@ -38,8 +44,6 @@ _POSE_SD = np.array([0.1] * 3 + [300.0] * 3)
 """Prior of a new photo's pose, rad and mm: so loose that it adds nothing."""
 _UNSEEN_SD_MM = 30.0
 _UNSEEN_SD_RAD = 0.15
-_LEAST_SHARE = 0.25
-"""Share of the wanted U that photos are to reach where the fixed part leaves no room."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +78,8 @@ class GainModel:
     @property
     def wanted_u_mm(self) -> Array:
         """(3 N,) standard uncertainty that the photos' part is to come down to."""
-        wanted = 0.5 * self.wanted_U_mm
-        room = wanted**2 - self.fixed_mm2
-        return np.asarray(np.sqrt(np.maximum(room, (_LEAST_SHARE * wanted) ** 2)))
+        wanted = 0.5 * within_reach_mm(self.wanted_U_mm, 2.0 * np.sqrt(self.fixed_mm2))
+        return np.asarray(np.sqrt(wanted**2 - self.fixed_mm2))
 
     @property
     def variances_mm2(self) -> Array:

@@ -141,7 +141,7 @@ def look(
         return look(job, seen, wanted_U_mm, clearance_mm, None, place)
     if network and chain:
         weak = _weak_points(poor, network, chain, seen)
-        if not enough:
+        if not scaled or any(p.photos_can_mend(MARGIN * wanted) for p in poor):
             advice = advise(
                 job,
                 network,
@@ -206,7 +206,10 @@ def _limits(
     if not job.cards:
         lines.append("cards.csv names no card, so no point is asked for.")
     elif job.sheet is None:
-        lines.append("There is no sheet.csv, so there is no vehicle frame and no U of a point.")
+        lines.append(
+            "There is no sheet.csv, so there is no vehicle frame: U is that of the points among "
+            "each other."
+        )
     elif chain and not chain.datum:
         lines.append(
             "Fewer than three base points are measured, or they lie on one line: no vehicle frame "
@@ -217,14 +220,15 @@ def _limits(
     elif chain and not scaled:
         lines.append("No bar is measured yet at both ends: nothing gives the scale.")
     whole = len(base_of(job, job.cards)[0])
-    if chain and len(base_of(job, chain.holes.rows)[0]) == whole:
+    if chain and scaled and len(base_of(job, chain.holes.rows)[0]) == whole:
         # While base points are missing, their part of U is not settled.
-        fixed = [p for p in points if np.isfinite(p.fixed_mm).all() and p.fixed_mm.max() > wanted]
-        if fixed:
-            worst = max(fixed, key=lambda p: float(p.fixed_mm.max()))
+        held = [p for p in points if p.is_held(MARGIN * wanted)]
+        if held:
+            worst = max(held, key=lambda p: float(p.fixed_mm.max()))
+            parts = "seat, stem, bar and base points" if job.sheet else "seat, stem and bar"
             lines.append(
-                f"No photo brings {_count(len(fixed), 'point')} to {wanted:.2f} mm: seat, stem, "
-                f"bar and base points alone make {worst.fixed_mm.max():.2f} mm at {worst.name}."
+                f"Photos alone do not bring {_count(len(held), 'point')} to {wanted:.2f} mm: "
+                f"{parts} make {worst.fixed_mm.max():.2f} mm at {worst.name}."
             )
     return tuple(lines)
 

@@ -74,7 +74,7 @@ def _card_lines(looked: Looked) -> list[str]:
         ]
     counts = np.array(list(looked.cards.values()))
     few = [c for c, n in looked.cards.items() if n < 2]
-    line = f"Cards: {len(counts)} found, each in {int(np.median(counts))} photos (median)"
+    line = f"Cards: {len(counts)} found, in {float(np.median(counts)):g} photos each (median)"
     if few:
         line += f"; in one photo only: {_some(few)}"
     lines = [line]
@@ -106,10 +106,17 @@ def _next_lines(looked: Looked) -> list[str]:
     lines = [verdict_line(looked)]
     if looked.enough:
         return lines
+    if looked.unseen and looked.tied > 1 and not any(a.first_views for a in looked.advice):
+        lines.append(
+            "Walk on around the car until the cards not seen yet come into the picture, each photo "
+            "sharing three cards with the last."
+        )
     for number, advice in enumerate(looked.advice, 1):
         lines += [f"{number}. {advice.text}", f"   Expected: {advice.gain}"]
-    if not looked.advice:
-        if looked.tied < 2:
+    if len(lines) == 1:
+        if looked.tied and all(np.isfinite(w.U_mm) for w in looked.weak):
+            lines.append("Further photos bring these points no nearer; see above what holds them.")
+        elif looked.tied < 2:
             lines.append(
                 "Take two photos side by side, far enough off to show four cards or more in both, "
                 "then walk on around the car so that each photo shares three cards with the last."
@@ -117,7 +124,7 @@ def _next_lines(looked: Looked) -> list[str]:
         else:
             lines.append(
                 "Where the car's front is cannot be told yet: walk on around the car, and show "
-                "cards on three base points or more."
+                "cards on three base points or more, or without a sheet on three pairs."
             )
     return lines
 

@@ -39,6 +39,9 @@ MOST_PHOTOS = 50
 _LEAST_VIEWS = 3
 _AT_ONCE = 3
 _AIMED_SHARE = 0.95
+_LEAST_GAIN = 0.01
+"""Photos that lower U of the points that lack by a smaller share than this, on average, are not
+worth taking."""
 _STEM_MM = 40.0
 _BAR_MM = 1200.0
 _BAR_U_MM = 0.1
@@ -158,7 +161,8 @@ def plan_shoot(
     within_reach = {c for c, n in zip(placed.ids, views.sum(axis=0), strict=True) if n >= 2}
     network, points = _judged(job, placed, chosen, groups[0], blockers)
     while len(chosen) < most_photos and network is not None:
-        if all(p.worst_mm <= _AIMED_SHARE * wanted_U_mm for p in points if p.card in within_reach):
+        aimed_mm = _AIMED_SHARE * wanted_U_mm
+        if not any(p.photos_can_mend(aimed_mm) for p in points if p.card in within_reach):
             break
         chain = chain_of(network, [_as_planned(groups[0], network.photos)], job, CARD_FLATNESS_MM)
         lost = {c: placed.dots_mm[i] for i, c in enumerate(placed.ids) if c not in network.cards}
@@ -168,7 +172,7 @@ def plan_shoot(
             job,
             groups[0].guess.camera,
             lost,
-            _AIMED_SHARE * wanted_U_mm,
+            aimed_mm,
             DOT_SD_PX,
             dict.fromkeys(placed.ids, FOUND_SHARE),
         )
@@ -176,7 +180,10 @@ def plan_shoot(
         if not best:
             break
         chosen += [station for station, _ in best][: most_photos - len(chosen)]
+        before = points
         network, points = _judged(job, placed, chosen, groups[0], blockers)
+        if _gain(before, points, aimed_mm) < _LEAST_GAIN:
+            break
     if network is None:
         raise UserError(
             "no photos from these places tie the cards together",
@@ -419,6 +426,16 @@ def _judged(
     return network, precision_of(chain, job)
 
 
+def _gain(
+    before: Sequence[PointPrecision], after: Sequence[PointPrecision], wanted_U_mm: float
+) -> float:
+    """By which share U of the points that photos can mend fell; 1 where one had no U before."""
+    lacking = [i for i, p in enumerate(before) if p.photos_can_mend(wanted_U_mm)]
+    was = np.array([before[i].worst_mm for i in lacking])
+    now = np.array([after[i].worst_mm for i in lacking])
+    return float(1.0 - np.exp(np.log(now / was).mean())) if np.isfinite(was).all() else 1.0
+
+
 def _covering(
     cards: PlacedCards, stations: Sequence[Station], group: PhotoGroup, blockers: Array
 ) -> list[Station]:
@@ -475,11 +492,14 @@ def _notes(
             f"From these places nobody sees {', '.join(hidden)}: longer stems, other brackets, "
             "or a lift."
         )
-    fixed = [p for p in points if np.isfinite(p.fixed_mm).all() and p.fixed_mm.max() > wanted]
-    if fixed:
+    held = [p for p in points if p.is_held(_AIMED_SHARE * wanted)]
+    if held:
+        worst = max(held, key=lambda p: float(p.fixed_mm.max()))
+        names = ", ".join(p.name for p in held[:4]) + (" and others" if len(held) > 4 else "")
         notes.append(
-            f"No photo brings {', '.join(p.name for p in fixed[:4])} to {wanted:.2f} mm: seat, "
-            "stem, bars and the few base points alone make more."
+            f"Photos alone do not bring {names} to {wanted:.2f} mm: seat, stem, bars and base "
+            f"points make {worst.fixed_mm.max():.2f} mm at {worst.name}. No more photos are "
+            "planned than help."
         )
     elif full:
         notes.append("More photos than this are not planned: use larger cards or go nearer.")

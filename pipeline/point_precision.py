@@ -35,6 +35,15 @@ CARD_FLATNESS_MM = 0.05
 flat and stiff (assumed; solve finds it from the photos)."""
 
 
+_WORTH = 1.05
+"""Photos are worth taking until U is this many times what it would be with ever so many."""
+
+
+def within_reach_mm(wanted_U_mm: float, fixed_mm: Array) -> Array:
+    """The U that photos are asked for: the wanted one, or nearly that which no photo changes."""
+    return np.maximum(wanted_U_mm, _WORTH * fixed_mm)
+
+
 @dataclass(frozen=True)
 class PointPrecision:
     """How sure one asked point is.
@@ -43,7 +52,8 @@ class PointPrecision:
     ----------
     name : "A L".
     card : the card on it.
-    U_mm : (3,) expanded uncertainty along length, width and height; infinite where not measured.
+    U_mm : (3,) expanded uncertainty along length, width and height (along the axes of the network
+        where there is no sheet); infinite where not measured.
     fixed_mm : (3,) the part of it that no photo changes: seat, stem, flatness, bars, sheet.
     """
 
@@ -56,6 +66,18 @@ class PointPrecision:
     def worst_mm(self) -> float:
         """The largest of the three."""
         return float(self.U_mm.max())
+
+    def photos_can_mend(self, wanted_U_mm: float) -> bool:
+        """Whether the point lacks something that photos bring: see ``within_reach_mm``."""
+        lacking = self.U_mm > within_reach_mm(wanted_U_mm, self.fixed_mm)
+        return bool((lacking | ~np.isfinite(self.U_mm)).any())
+
+    def is_held(self, wanted_U_mm: float) -> bool:
+        """Whether what no photo changes keeps the point from the wanted U."""
+        return bool(
+            np.isfinite(self.fixed_mm).all()
+            and (within_reach_mm(wanted_U_mm, self.fixed_mm) > wanted_U_mm).any()
+        )
 
 
 @dataclass(frozen=True)
@@ -119,7 +141,10 @@ def base_of(job: Job, rows: Sequence[CardOnPoint]) -> tuple[NDArray[np.intp], Ar
 
 
 def precision_of(chain: Chain, job: Job) -> tuple[PointPrecision, ...]:
-    """U of every row of cards.csv; without a vehicle frame, that of the hole in the network."""
+    """U of every row of cards.csv; without a sheet, that of the hole among all that was measured.
+
+    With a sheet and too few base points there is no U yet.
+    """
     rows = {(r.point, r.side): i for i, r in enumerate(chain.holes.rows)}
     whole = np.full((len(chain.holes.rows), 3), np.inf)
     fixed = whole.copy()
@@ -130,6 +155,11 @@ def precision_of(chain: Chain, job: Job) -> tuple[PointPrecision, ...]:
             whole[i] = row.U_mm
             mended = row.u_mm["photos"] ** 2 + row.u_mm["camera"] ** 2
             fixed[i] = np.sqrt(np.maximum(row.U_mm**2 - 4.0 * mended, 0.0))
+    elif job.sheet is None:
+        whole = 2.0 * np.sqrt(np.diag(chain.holes.covariance_mm2)).reshape(-1, 3)
+        by_bars = [chain.holes.by_dots @ root for root in chain.scaled.roots_mm.values()]
+        roots = [*by_bars, *chain.holes.roots_mm.values()]
+        fixed = 2.0 * np.sqrt(sum((r**2).sum(axis=1) for r in roots)).reshape(-1, 3)
     never = np.full(3, np.inf)
     return tuple(
         PointPrecision(

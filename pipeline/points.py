@@ -155,3 +155,12 @@ def _by_dots(dots_mm: Array, stem_mm: float) -> Array:
     for k, (sign_x, sign_y) in enumerate(((-1, -1), (1, -1), (1, 1), (-1, 1))):
         derivative[:, k] = np.eye(3) / 4.0 + stem_mm * (sign_x * by_x + sign_y * by_y)
     return derivative.reshape(3, 12)
+
+
+def upward(holes: Holes, solution: Solution) -> Array:
+    """(3,) roughly upwards in the network frame: most cards face down, and z goes into the card."""
+    if not holes.rows:
+        return np.array([0.0, 0.0, 1.0])
+    index = {card: i for i, card in enumerate(solution.cards)}
+    z = card_axes(solution.dots_mm)[[index[r.card] for r in holes.rows], 2]
+    return np.asarray(np.median(z, axis=0))

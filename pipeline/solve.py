@@ -17,7 +17,6 @@ from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see
 from capture.sightings import Sighting
 from pipeline.assignment import assignment, assignment_findings, stem_findings
 from pipeline.bar_lengths import plausible_bars
-from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.contradictions import contradiction_findings
@@ -39,7 +38,7 @@ from pipeline.job import Job
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.mend import mend
 from pipeline.network import NetworkFound, find_network
-from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
+from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes, upward
 from pipeline.printing import applied_scale, card_shapes, print_scale
 from pipeline.profile_check import without_contradicted_profiles
 from pipeline.reliability import reliability_of
@@ -48,7 +47,7 @@ from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places
 from pipeline.solution import CameraGroup, Solution
 from pipeline.suspension import suspension_changes
-from pipeline.symmetry import Symmetry, symmetry_of
+from pipeline.symmetry import symmetry_of_job
 from pipeline.vehicle_frame import VehicleFrame, vehicle_frame
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
@@ -188,7 +187,7 @@ def _evaluated(
         )
     flatness_mm = card_flatness_mm(solution)
     holes = find_holes(solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
-    assigned = assignment(job, holes, _up(holes, solution))
+    assigned = assignment(job, holes, upward(holes, solution))
     if assigned.wrong:
         listed = {w.row.card for w in assigned.wrong}
         rows = [row for row in job.cards if row.card not in listed]
@@ -198,7 +197,7 @@ def _evaluated(
     frame = (
         VehicleFrame(None, (), None, ()) if assigned.exchanged else vehicle_frame(job, holes, moved)
     )
-    symmetry = _symmetry(job, holes, solution) if job.sheet is None else None
+    symmetry = symmetry_of_job(job, holes, solution) if job.sheet is None else None
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
     sure = bool(readings) and scale_sure and not assigned.unclear and mended.settled
@@ -441,30 +440,6 @@ def _stems(
         np.array([r.deviation_mm for r in rows]).reshape(-1, 3),
         z @ datum.vehicle_from_network.rotation.T,
     )
-
-
-def _symmetry(job: Job, holes: Holes, solution: Solution) -> Symmetry | None:
-    """Left against right, where no sheet says where the points belong."""
-    if not holes.rows:
-        return None
-    return symmetry_of(
-        [f"{row.point} {row.side}" for row in holes.rows],
-        holes.positions_mm,
-        holes.covariance_mm2,
-        _up(holes, solution),
-        build_sd_mm(job.tolerance_mm) if job.build_sd_mm is None else job.build_sd_mm,
-        job.tolerance_mm,
-        [row.note for row in holes.rows],
-    )
-
-
-def _up(holes: Holes, solution: Solution) -> Array:
-    """(3,) roughly upwards in the network frame: most cards face down, and z goes into the card."""
-    if not holes.rows:
-        return np.array([0.0, 0.0, 1.0])
-    index = {card: i for i, card in enumerate(solution.cards)}
-    z = card_axes(solution.dots_mm)[[index[r.card] for r in holes.rows], 2]
-    return np.asarray(np.median(z, axis=0))
 
 
 def _deviations(

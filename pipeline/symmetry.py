@@ -18,8 +18,12 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from calib.frames import Array, Pose, rotations
+from pipeline.base_points import build_sd_mm
 from pipeline.datum import by_frame, scatter_of
 from pipeline.deviation import Verdict, verdict_of, worst_verdict
+from pipeline.job import Job
+from pipeline.points import Holes, upward
+from pipeline.solution import Solution
 
 LEAST_PAIRS = 3
 CANNOT = (
@@ -105,6 +109,21 @@ class Symmetry:
     scatter_mm: float
     comparisons: tuple[Comparison, ...]
     agree: bool
+
+
+def symmetry_of_job(job: Job, holes: Holes, solution: Solution) -> Symmetry | None:
+    """Left against right of a job that has no sheet; None with fewer than three pairs."""
+    if not holes.rows:
+        return None
+    return symmetry_of(
+        [f"{row.point} {row.side}" for row in holes.rows],
+        holes.positions_mm,
+        holes.covariance_mm2,
+        upward(holes, solution),
+        build_sd_mm(job.tolerance_mm) if job.build_sd_mm is None else job.build_sd_mm,
+        job.tolerance_mm,
+        [row.note for row in holes.rows],
+    )
 
 
 def symmetry_of(

@@ -1,5 +1,6 @@
 """A look at a shoot: what it counts, when it says enough, and whether its advice helps."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -105,3 +106,35 @@ def test_photos_of_nothing_and_no_photos(tmp_path: Path) -> None:
     assert "Cards: none found" in text
     assert "broken.jpg" in text
     assert outcome.lines[0].startswith("First")
+
+
+def test_without_a_sheet_the_points_are_judged_among_each_other() -> None:
+    """U of the network's own points, and left and right are known from the pairs."""
+    shoot = invented_shoot(3, hidden=0.1)
+    job = replace(shoot.job, sheet=None, base=None)
+    walk = walk_around(np.random.default_rng(3), 24)
+    photos = [taken(shoot, pose, i, 3) for i, pose in enumerate(walk)]
+    lone = next(r.card for r in job.cards if (r.point, r.side) == ("K", "R"))
+    bare = [replace(p, sightings=tuple(s for s in p.sightings if s.card != lone)) for p in photos]
+    looked, _ = look(job, photo_set(bare), 0.1)
+    worst = {p.card: p.worst_mm for p in looked.points}
+    assert not looked.enough
+    assert np.isinf(worst.pop(lone))
+    assert 0.01 < min(worst.values()) < max(worst.values()) < 2.0
+    # Its partner on the left says where to look for it.
+    assert any(lone in advice.first_views for advice in looked.advice)
+    looked, _ = look(job, photo_set(photos), 5.0)
+    assert looked.enough
+
+
+def test_photos_that_would_not_help_are_not_advised() -> None:
+    """The seat alone makes 0.4 mm, so 0.3 mm is not to be had with any number of photos."""
+    shoot = invented_shoot(3, hidden=0.0, seating_u_mm=0.2)
+    walk = walk_around(np.random.default_rng(3), 30)
+    photos = photo_set([taken(shoot, pose, i, 3) for i, pose in enumerate(walk)])
+    looked, _ = look(shoot.job, photos, 0.3)
+    text = "\n".join(look_lines(looked))
+    assert not looked.enough
+    assert not looked.advice
+    assert "Photos alone do not bring 20 points to 0.30 mm" in text
+    assert "Further photos bring these points no nearer" in text

@@ -76,3 +76,16 @@ def test_no_sheet_and_every_place(shoot: Shoot) -> None:
                 assert not inside or abs(y) > plan.extent.half_mm
         if place == "arches":
             assert sum("arch" in c.where for c in plan.cards) >= 12
+
+
+def test_no_photos_are_planned_that_do_not_help(shoot: Shoot) -> None:
+    """Seat, stem and base points alone make more than 0.05 mm: photos without end would not help.
+
+    So the plan stops early, says so, and is little worse than one of many photos.
+    """
+    plan = plan_shoot(shoot.job, "two-post", None, 0.05)
+    assert not plan.reached
+    assert len(plan.shots) < 30
+    assert any("Photos alone do not bring" in note for note in plan.notes)
+    fixed = np.array([p.fixed_mm.max() for p in plan.points])
+    assert np.median([p.worst_mm for p in plan.points] / fixed) < 1.15

@@ -34,9 +34,7 @@ def answer_lines(answer: Answer) -> list[str]:
         return ["The folder of the photos is gone: waiting for it to come back."]
     lines = []
     if answer.new:
-        lines.append(
-            f"New: {_some(answer.new)}, answered {answer.seconds:.1f} s after it was whole"
-        )
+        lines.append(f"New: {_some(answer.new)}, answered after {answer.seconds:.1f} s")
     if answer.gone:
         lines.append(f"Gone: {_some(answer.gone)}")
     if answer.waiting:

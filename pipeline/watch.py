@@ -43,7 +43,8 @@ class Answer:
     new : names of the photos judged for the first time, or anew.
     gone : names of photos that went.
     waiting : names of files that are not whole yet.
-    seconds : from the moment the first of the new ones was whole to the answer.
+    seconds : from the moment the first of the new ones was whole, or the folder was looked at
+        before that, if later (copies may keep the time of the photo), to the answer.
     absent : whether the folder is not there.
     """
 
@@ -72,6 +73,7 @@ class LiveShoot:
     _measured: dict[Path, Stamp] = field(default_factory=dict)
     _network: NetworkFound | None = None
     _absent: bool = False
+    _looked_s: float | None = None
 
     @property
     def folder(self) -> Path:
@@ -80,6 +82,8 @@ class LiveShoot:
 
     def update(self) -> Answer | None:
         """What changed since the last time; None if nothing did."""
+        now = time.time()
+        before_s, self._looked_s = self._looked_s or now, now
         stamps = self._listed()
         if stamps is None:
             if self._absent:
@@ -88,7 +92,6 @@ class LiveShoot:
             self._forget(list(self._seen))
             return Answer(None, absent=True)
         came_back, self._absent = self._absent, False
-        now = time.time()
         before, self._stamps = self._stamps, stamps
         gone = [p for p in self._seen if p not in stamps]
         self._forget(gone)
@@ -112,7 +115,7 @@ class LiveShoot:
         if gone:
             self._network = None
         looked = self._judged()
-        seconds = time.time() - max(whole_since, now - _YOUNG_S)
+        seconds = time.time() - max(whole_since, before_s)
         names = tuple(p.name for p in changed)
         return Answer(
             looked, names, tuple(p.name for p in gone), tuple(p.name for p in waiting), seconds

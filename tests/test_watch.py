@@ -56,9 +56,11 @@ def looked(answer: Answer | None) -> Answer:
 
 def test_photos_come_change_and_go(live: LiveShoot, pictures: list[bytes]) -> None:
     folder = live.folder
+    began = time.time()
     assert live.update() is None
-    put(folder / "a.jpg", pictures[0])
+    put(folder / "a.jpg", pictures[0], age_s=3600.0)  # a copy that kept the time of the photo
     first = looked(live.update())
+    assert 0.0 < first.seconds <= time.time() - began
     assert first.new == ("a.jpg",)
     assert first.looked is not None
     assert first.looked.cards == dict.fromkeys(range(5), 1)

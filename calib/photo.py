@@ -8,6 +8,7 @@ profile serves all formats of one phone.
 
 from __future__ import annotations
 
+import datetime
 import functools
 import io
 import math
@@ -176,6 +177,19 @@ def read_header(path: Path) -> PhotoHeader:
         raise _unreadable(path, error) from error
     with stream, _open(stream, path) as image:
         return _inspect(image, path)[0]
+
+
+def read_time(path: Path) -> datetime.datetime | None:
+    """When a photo was taken, by the camera's own clock and without a zone; None if it tells none.
+
+    EXIF DateTimeOriginal, "2026:05:12 10:14:07". A file that is no photo tells none either.
+    """
+    try:
+        with path.open("rb") as stream, _open(stream, path) as image:
+            said = _exif(image).get(ExifTags.Base.DateTimeOriginal)
+        return datetime.datetime.strptime(_text(said), "%Y:%m:%d %H:%M:%S")
+    except (OSError, UserError, ValueError):
+        return None
 
 
 def read_grey(path: Path) -> Pixels:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -52,7 +53,7 @@ def compare_lines(comparison: Comparison) -> list[str]:
     """The comparison as the terminal says it."""
     lines = [line for job in comparison.sessions for line in job.warnings]
     lines += [f"Session {n}: {job.title}" for n, job in enumerate(comparison.sessions, 1)]
-    lines += sheet_notes(comparison.sessions)
+    lines += [*order_notes(comparison.sessions), *sheet_notes(comparison.sessions)]
     for found in comparison.from_first:
         lines += ["", *_moves_lines(found), *far_sentences(found, comparison.sessions)]
     if len(comparison.sessions) > 2:
@@ -126,6 +127,30 @@ def spring_back_sentences(comparison: Comparison) -> list[str]:
         f"sessions {back.earlier + 1} and {back.later + 1}."
         for back in comparison.spring_backs
     ]
+
+
+def order_notes(sessions: Sequence[Measured]) -> list[str]:
+    """Which session was photographed before the one that is named before it.
+
+    By the clocks of the cameras, where the photos of both tell the time, else by the dates in
+    job.toml; a movement from the later to the earlier state has the wrong sign.
+    """
+    notes = []
+    for number, (one, two) in enumerate(itertools.pairwise(sessions), 1):
+        was, now = one.photographed, two.photographed
+        if was is not None and now is not None:
+            by, older = "photos", now < was
+            told = [f"{time:%Y-%m-%d %H:%M}" for time in (was, now)]
+        else:
+            by, told = "job.toml", [str(job.settings.get("date", "")) for job in (one, two)]
+            older = "" < told[1] < told[0]
+        if older:
+            notes.append(
+                f"Warning: session {number + 1} ({two.folder.name}, {told[1]} by its {by}) is "
+                f"older than session {number} ({one.folder.name}, {told[0]}): name the oldest job "
+                "first, or every movement has the wrong sign."
+            )
+    return notes
 
 
 def sheet_notes(sessions: Sequence[Measured]) -> list[str]:
@@ -220,6 +245,7 @@ def _document(comparison: Comparison) -> dict[str, Any]:
             {"title": job.title, "changed_since_solved": list(job.changed)}
             for job in comparison.sessions
         ],
+        "notes": [*order_notes(comparison.sessions), *sheet_notes(comparison.sessions)],
         "moves": [
             {
                 "from": found.earlier + 1,

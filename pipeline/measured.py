@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from calib.frames import Array, Pose
-from calib.photo import photo_paths
+from calib.photo import photo_paths, read_time
 from pipeline.deviation import DeviationRow
 from pipeline.findings import Finding
 from pipeline.job import read_job
@@ -40,6 +41,8 @@ class Measured:
     inputs : (file, SHA-256) when the job was solved.
     changed : input files that differ now, came or went since then.
     symmetry : left against right as result.json holds it, None with a sheet.
+    photographed : when the first of the photos in its folder was taken, by the camera's clock;
+        None where none of them tells.
     """
 
     folder: Path
@@ -57,6 +60,7 @@ class Measured:
     inputs: tuple[tuple[str, str | None], ...]
     changed: tuple[str, ...]
     symmetry: Mapping[str, Any] | None = None
+    photographed: datetime.datetime | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -249,6 +253,7 @@ def _measured(folder: Path, document: Mapping[str, Any]) -> Measured:
         inputs=inputs,
         symmetry=document.get("symmetry"),
         changed=_changed(folder, inputs),
+        photographed=_first_time(folder),
     )
 
 
@@ -280,6 +285,14 @@ def _changed(folder: Path, inputs: Sequence[tuple[str, str | None]]) -> tuple[st
     then = dict(inputs)
     both = dict.fromkeys([*then, *now])
     return tuple(name for name in both if then.get(name) != now.get(name))
+
+
+def _first_time(folder: Path) -> datetime.datetime | None:
+    try:
+        paths = photo_paths(folder / "photos")
+    except UserError:
+        return None
+    return min((time for time in map(read_time, paths) if time is not None), default=None)
 
 
 def _float(value: float | None) -> float:

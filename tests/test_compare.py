@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -271,6 +272,32 @@ def test_notes_of_what_differs_between_the_jobs() -> None:
     assert any("parts are in in session 1 and out in session 2" in line for line in lines)
     assert any("sheets of sessions 1 and 2 differ at A L;" in line for line in lines)
     assert "No point moved beyond its uncertainty." in "\n".join(lines)
+
+
+def test_sessions_named_in_the_wrong_order_are_told() -> None:
+    """By the photos' clock, else by job.toml's date; either way the figures are delivered."""
+    one, two = session(), session({"A L": (0, 0, 3)}, 2)
+    morning, noon = (datetime.datetime(2026, 5, 12, hour, 14) for hour in (10, 12))
+    early, late = replace(one, photographed=morning), replace(two, photographed=noon)
+    assert "older than" not in "\n".join(compare_lines(compare_sessions([early, late])))
+    turned = compare_sessions([late, early])
+    lines = compare_lines(turned)
+    (told,) = (line for line in lines if "older than" in line)
+    assert told == (
+        "Warning: session 2 (van1, 2026-05-12 10:14 by its photos) is older than session 1 (van2, "
+        "2026-05-12 12:14): name the oldest job first, or every movement has the wrong sign."
+    )
+    assert any(line.startswith("From session 1 to 2: 1 of 20 points moved") for line in lines)
+    assert "is older than session 1" in compare_html(turned)
+
+    def dated(job: Measured, date: str) -> Measured:
+        return replace(job, settings={**job.settings, "date": date})
+
+    by_date = compare_sessions([dated(one, "2026-05-13"), dated(two, "2026-05-12")])
+    assert any("2026-05-12 by its job.toml) is older" in line for line in compare_lines(by_date))
+    for dates in (("2026-05-12", "2026-05-12"), ("2026-05-12", ""), ("", "")):
+        jobs = [dated(job, date) for job, date in zip((one, two), dates, strict=True)]
+        assert not any("older" in line for line in compare_lines(compare_sessions(jobs)))
 
 
 def test_files(tmp_path: Path) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from pipeline.deviation import DeviationTable
 from pipeline.measured import read_measured
@@ -84,6 +86,17 @@ def test_a_new_photo_and_one_that_went_are_named(case: Result) -> None:
     measured = read_measured(case.job.folder)
     assert set(measured.changed) == {"IMG_0002.jpg", "IMG_0200.jpg"}
     assert "1 more file changed" in measured.warnings[0]
+
+
+def test_the_first_photo_of_a_folder_tells_when_it_was_shot(case: Result) -> None:
+    write_tables(case, case.job.folder / "results")
+    assert read_measured(case.job.folder).photographed is None
+    for name, said in (("late", "2026:05:12 10:22:10"), ("early", "2026:05:12 10:14:07")):
+        exif = Image.Exif()
+        exif.get_ifd(0x8769)[0x9003] = said
+        Image.new("L", (8, 8)).save(case.job.folder / "photos" / f"{name}.jpg", exif=exif)
+    shot = read_measured(case.job.folder).photographed
+    assert shot == datetime.datetime(2026, 5, 12, 10, 14, 7)
 
 
 def test_a_job_that_cannot_be_read_any_more_has_changed(case: Result) -> None:

@@ -3,6 +3,7 @@
 Facts about the samples: photos/exif_samples/NOTES.md beside the repository.
 """
 
+import datetime
 import os
 import struct
 import zlib
@@ -14,7 +15,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from calib import photo
-from calib.photo import photo_paths, read_grey, read_header, read_preview
+from calib.photo import photo_paths, read_grey, read_header, read_preview, read_time
 from targets.errors import UserError
 
 ORIENTATIONS = range(1, 9)
@@ -555,3 +556,15 @@ def test_a_chunk_that_claims_more_than_the_file_holds_is_refused(tmp_path: Path)
     path.write_bytes(data)
     with pytest.raises(UserError, match="damaged or cut short"):
         read_grey(path)
+
+
+def test_the_time_of_a_photo_is_that_of_its_camera(tmp_path: Path) -> None:
+    """EXIF 2.3, 0x9003 DateTimeOriginal (from memory); anything else tells no time."""
+    picture = Image.new("L", (8, 8))
+    for name, said in (("a", "2026:05:12 10:14:07"), ("b", "    :  :     :  :  "), ("c", None)):
+        tags: dict[int, object] = {} if said is None else {0x9003: said}
+        picture.save(tmp_path / f"{name}.jpg", exif=exif_bytes(tags))
+    assert read_time(tmp_path / "a.jpg") == datetime.datetime(2026, 5, 12, 10, 14, 7)
+    (tmp_path / "d.jpg").write_bytes(b"no picture")
+    for name in "bcde":
+        assert read_time(tmp_path / f"{name}.jpg") is None

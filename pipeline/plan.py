@@ -33,8 +33,11 @@ from targets.card import card_of
 from targets.errors import UserError
 
 FOUND_SHARE = 0.85
-"""Share of the visible cards that a photo really shows (0.93, 0.80 and 0.67 in three rendered
-scenes: the demo, a lift, a yard)."""
+"""Share of the visible cards that a photo really shows (0.93 and 0.80 in two rendered scenes: the
+demo, a lift)."""
+_YARD_FOUND_SHARE = 0.67
+_YARD_DOT_SD_PX = 0.08
+"""The same outdoors, in shadow, dirt and glare: as one rendered scene had it."""
 MOST_PHOTOS = 50
 _LEAST_VIEWS = 3
 _AT_ONCE = 3
@@ -59,6 +62,21 @@ _HEIGHTS_MM = {
 """Of the phone above the floor (common practice, no source)."""
 _OUTER_SHARE = 0.85
 """Points farther out than this share of the half width lie on the sills."""
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What a place does to photos: noise of a dot of 8 px, and share of the visible cards found."""
+
+    at_8_px: float
+    found_share: float
+
+
+def conditions_at(place: str) -> Conditions:
+    """What is assumed at one of ``safety.PLACES``."""
+    if place == "yard":
+        return Conditions(_YARD_DOT_SD_PX, _YARD_FOUND_SHARE)
+    return Conditions(DOT_SD_PX, FOUND_SHARE)
 
 
 @dataclass(frozen=True)
@@ -143,12 +161,13 @@ def plan_shoot(
     UserError : no photos from these places tie the cards together.
     """
     clearance = clearance_mm or CLEARANCE_MM[place]
+    assumed = conditions_at(place)
     proposed: list[str] = []
     if job.sheet is None:
         job = replace(job, sheet=generic_sheet(*size_mm), cards=(), base=None)
         proposed.append(f"points of a generic underbody of {size_mm[0]:.0f} x {size_mm[1]:.0f} mm")
     job, cards = _with_cards(job, place, proposed)
-    groups = _camera(profile)
+    groups = camera_groups(profile)
     placed = PlacedCards(
         tuple(c.card for c in cards),
         np.array([card_dots(c.card, c.centre_mm, c.normal) for c in cards]),
@@ -159,7 +178,7 @@ def plan_shoot(
     chosen = _turned(_covering(placed, stations, groups[0], blockers), placed, groups[0], blockers)
     views = see(placed, [s.pose for s in stations], groups[0].guess.camera, blockers).visible
     within_reach = {c for c, n in zip(placed.ids, views.sum(axis=0), strict=True) if n >= 2}
-    network, points = _judged(job, placed, chosen, groups[0], blockers)
+    network, points = _judged(job, placed, chosen, groups[0], blockers, assumed)
     while len(chosen) < most_photos and network is not None:
         aimed_mm = _AIMED_SHARE * wanted_U_mm
         if not any(p.photos_can_mend(aimed_mm) for p in points if p.card in within_reach):
@@ -173,15 +192,15 @@ def plan_shoot(
             groups[0].guess.camera,
             lost,
             aimed_mm,
-            DOT_SD_PX,
-            dict.fromkeys(placed.ids, FOUND_SHARE),
+            assumed.at_8_px,
+            dict.fromkeys(placed.ids, assumed.found_share),
         )
         best, _ = best_stations(model, stations, Pose.identity(), _AT_ONCE, blockers)
         if not best:
             break
         chosen += [station for station, _ in best][: most_photos - len(chosen)]
         before = points
-        network, points = _judged(job, placed, chosen, groups[0], blockers)
+        network, points = _judged(job, placed, chosen, groups[0], blockers, assumed)
         if _gain(before, points, aimed_mm) < _LEAST_GAIN:
             break
     if network is None:
@@ -396,7 +415,7 @@ def _sill_edge_mm(cards: Sequence[PlannedCard]) -> float:
     return min(outer) + 30.0 if outer else SILL_EDGE_MM
 
 
-def _camera(profile: LensProfile | None) -> list[PhotoGroup]:
+def camera_groups(profile: LensProfile | None) -> list[PhotoGroup]:
     identity = (
         profile.identity if profile else CameraIdentity("", "", "", None, 27, 4000, 3000, None)
     )
@@ -413,11 +432,12 @@ def _judged(
     stations: Sequence[Station],
     group: PhotoGroup,
     blockers: Array,
+    assumed: Conditions,
 ) -> tuple[NetworkFound | None, tuple[PointPrecision, ...]]:
     """The network of these stations, and how sure it makes the points."""
     poses = [s.pose for s in stations]
     seen = see(cards, poses, group.guess.camera, blockers)
-    network = plan_network(cards, poses, group.guess, seen, DOT_SD_PX, FOUND_SHARE)
+    network = plan_network(cards, poses, group.guess, seen, assumed.at_8_px, assumed.found_share)
     if network is None:
         never = np.full(3, np.inf)
         lost = tuple(PointPrecision(f"{r.point} {r.side}", r.card, never, never) for r in job.cards)
@@ -512,9 +532,10 @@ def _notes(
         "Nothing to spare is planned: take two photos at each place, a step apart, and let "
         "`datumshot look` say what is missing before you leave."
     )
+    hidden_in = "three" if place == "yard" else "seven"
     notes.append(
-        "Foreseen: geometry, noise, a hand that shakes, one card in seven hidden. Not foreseen: "
-        "glare, lines and shields in the way, a body that was not built to its sheet."
+        f"Foreseen: geometry, noise, a hand that shakes, one card in {hidden_in} hidden. Not "
+        "foreseen: glare, lines and shields in the way, a body that was not built to its sheet."
     )
     return tuple(notes)
 

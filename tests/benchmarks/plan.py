@@ -1,6 +1,7 @@
 """Does planning pay, and does it tell the truth: simulated shoots, against the adjustment itself.
 
     python tests/benchmarks/plan.py predict [scenes]  planned U against that which solve finds
+    python tests/benchmarks/plan.py rendered 0 PLACE=JOB ...  the same for photographed jobs
     python tests/benchmarks/plan.py follow [seeds]    photos needed with advice and without
     python tests/benchmarks/plan.py speed [photos]    answers beside the mere decoding of a photo
     python tests/benchmarks/plan.py enough [shoots]   whether "enough" is ever said too early
@@ -16,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -24,13 +26,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 from PIL import Image
 
+from calib.lens_file import read_profile
 from calib.photo import read_grey
 from capture.photo_set import GreyPhotos, PhotoSeen, see_photo
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.job import read_job
 from pipeline.look import look, network_so_far
-from pipeline.planned_network import plan_network, see
+from pipeline.plan import camera_groups, conditions_at
+from pipeline.planned_network import PlacedCards, plan_network, see
 from pipeline.point_precision import CARD_FLATNESS_MM, chain_of, precision_of
+from pipeline.solve import solve
 from tests.shoot import Shoot, invented_shoot, photo_set, taken, walk_around
 
 WANTED_U_MM = 0.3
@@ -83,6 +88,49 @@ def predict(scenes: int) -> None:
         f"{table[:, 0].max():.2f} by scene); single coordinates {table[:, 1].min():.2f} to "
         f"{table[:, 2].max():.2f}, {100 * table[:, 3].mean():.1f} % within 0.7 to 1.4"
     )
+
+
+def rendered(jobs: list[str]) -> None:
+    """Stations and cards as solve found them, everything else as ``plan`` assumes at the place."""
+    for stated in jobs:
+        place, _, folder = stated.partition("=")
+        with tempfile.TemporaryDirectory() as scratch:
+            copy = Path(scratch) / "job"
+            shutil.copytree(folder, copy)
+            job = read_job(copy)
+            profile = read_profile(job.lens) if job.lens else None
+            result, sightings = solve(job, lambda *_: None)
+        frame = result.vehicle_from_network
+        solution = result.solution
+        cards = PlacedCards(solution.cards, frame.apply(solution.dots_mm))
+        back = frame.inverse()
+        stations = [pose.compose(back) for pose in solution.camera_from_network]
+        group = camera_groups(profile)[0]
+        guess = replace(group.guess, camera=solution.groups[0].camera)
+        assumed = conditions_at(place)
+        seen = see(cards, stations, guess.camera)
+        planned = plan_network(cards, stations, guess, seen, assumed.at_8_px, assumed.found_share)
+        assert planned is not None
+        chain = chain_of(planned, [replace(group, photos=planned.photos)], job, CARD_FLATNESS_MM)
+        told = {p.name: p.U_mm for p in precision_of(chain, job)}
+        ratio = np.array(
+            [
+                told[f"{row.point} {row.side}"] / parts.U_mm
+                for row, parts in zip(result.deviations.rows, result.budget, strict=True)
+            ]
+        )
+        planned_too = ratio[np.isfinite(ratio).all(axis=1)]
+        low, mid, high = np.quantile(planned_too, [0.1, 0.5, 0.9])
+        inside = ((planned_too >= 0.7) & (planned_too <= 1.4)).mean()
+        found = {(s.photo, s.card) for s in sightings}
+        shown = zip(*np.nonzero(seen.visible), strict=True)
+        visible = {(solution.photos[f], cards.ids[c]) for f, c in shown}
+        print(
+            f"{place:9s} {len(visible)} visible, {len(found)} found, {len(visible & found)} both; "
+            f"ratio {mid:.2f} ({low:.2f} to {high:.2f}), "
+            f"{100 * inside:.0f} % within 0.7 to 1.4, "
+            f"{len(ratio) - len(planned_too)} points measured that the plan would not see"
+        )
 
 
 def guided(shoot: Shoot, seed: int, photos: list[PhotoSeen], per_look: int):
@@ -219,4 +267,7 @@ def speed(photos: int) -> None:
 
 if __name__ == "__main__":
     what, count = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 20
-    {"predict": predict, "follow": follow, "enough": enough, "speed": speed}[what](count)
+    if what == "rendered":
+        rendered(sys.argv[3:])
+    else:
+        {"predict": predict, "follow": follow, "enough": enough, "speed": speed}[what](count)

@@ -13,7 +13,7 @@ import time
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,11 +21,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
 
-from calib.frames import Array
+from calib.frames import Array, rotations
+from pipeline.points import card_axes
 from pipeline.result import Result
 from pipeline.solve import solve_sightings
 from targets.errors import UserError
-from tests.fault_cases import Draft, draft, move, photographed
+from tests.fault_cases import Draft, draft, move, photographed, shows
 
 PHOTOS, COLUMNS = 16, 4
 KINDS = {
@@ -225,6 +226,96 @@ def another_car(made: Draft) -> Blame:
     return Blame({"photo-astray", "photo-left-out"}, names, set())
 
 
+def tilted_on_stem(made: Draft) -> Blame:
+    """A card glued askew to its stem by 5 to 20 degrees: its centre and the hole stay in place."""
+    i = int(made.rng.integers(len(made.job.cards)))
+    card = made.job.cards[i].card
+    _turn(made, card, _askew(made), made.scene.dots_mm[made.index(card)].mean(axis=0))
+    return Blame({"card-tilted"}, [f"card {card}"], {card})
+
+
+def tilted_with_stem(made: Draft) -> Blame:
+    """Card and stem together lean by 5 to 20 degrees about the hole: harmless."""
+    i = int(made.rng.integers(len(made.job.cards)))
+    _turn(made, made.job.cards[i].card, _askew(made), made.holes_mm[i])
+    return Blame(set(), [], set())
+
+
+def _askew(made: Draft) -> Array:
+    angle, lean = made.rng.uniform(0, 2 * np.pi), np.radians(made.rng.uniform(5, 20))
+    return np.asarray(lean * np.array([np.cos(angle), np.sin(angle), 0.0]))
+
+
+def _turn(made: Draft, card: int, by_rad: Array, about_mm: Array) -> None:
+    """Turn a card in all photos about a point of the vehicle frame."""
+    dots = made.dots_mm[:, made.index(card)]
+    made.dots_mm[:, made.index(card)] = (dots - about_mm) @ rotations(by_rad).T + about_mm
+
+
+def printed(across: float, up: float, one: bool) -> Fault:
+    """Cards, or one of them, printed at these scales."""
+
+    def fault(made: Draft) -> Blame:
+        cards = list(made.scene.cards)
+        if one:
+            cards = [int(made.rng.choice([r.card for r in made.job.cards]))]
+        for card in cards:
+            i = made.index(card)
+            dots = made.dots_mm[:, i]
+            middle = dots.mean(axis=1, keepdims=True)
+            axes = card_axes(dots[:1])[0]
+            scale = axes.T @ np.diag([across, up, 1.0]) @ axes
+            made.dots_mm[:, i] = (dots - middle) @ scale + middle
+        if one:
+            return Blame({"card-bent"}, [f"card {cards[0]}"], set(cards))
+        return Blame({"print-odd"}, [""], set())
+
+    return fault
+
+
+def no_bar(made: Draft) -> Blame:
+    made.job = replace(made.job, bars=())
+    return Blame({"no-scale"}, [""], set())
+
+
+def bar_seen_once(made: Draft) -> Blame:
+    """One end of a bar shows in one photo only; there is another bar, or there is none."""
+    bars = made.job.bars[: int(made.rng.integers(1, 3))]
+    made.job = replace(made.job, bars=bars)
+    end = int(made.rng.choice(bars[0].cards))
+    kept = int(made.rng.integers(len(made.headers)))
+    _hide(made, [p for p in range(len(made.headers)) if p != kept], [end])
+    return Blame({"bar-not-seen"}, [f"bar {bars[0].cards[0]}-"], set())
+
+
+def few_photos(made: Draft) -> Blame:
+    """A card on a point shows in one to three photos only."""
+    card = int(made.rng.choice([r.card for r in made.job.cards]))
+    shown = shows(made, photographed(made), card)
+    kept = set(made.rng.permutation(shown)[: int(made.rng.integers(1, 4))].tolist())
+    _hide(made, [p for p in range(len(made.headers)) if p not in kept], [card])
+    return Blame({"card-in-few-photos", "card-not-measured"}, [f"card {card}"], set())
+
+
+def clusters(shared: int) -> Fault:
+    """One half of the photos shows the front cards, the other the rear ones; few are in both."""
+
+    def fault(made: Draft) -> Blame:
+        half = len(made.headers) // 2
+        front = [c for c in made.scene.cards if c % COLUMNS < COLUMNS // 2]
+        rear = [c for c in made.scene.cards if c not in front]
+        common = set(made.rng.permutation(made.scene.cards)[:shared].tolist())
+        _hide(made, range(half), [c for c in rear if c not in common])
+        _hide(made, range(half, 2 * half), [c for c in front if c not in common])
+        return Blame({"card-not-measured", "photo-left-out", "photo-astray"}, [""], set())
+
+    return fault
+
+
+def _hide(made: Draft, photos: Sequence[int], cards: Sequence[int]) -> None:
+    made.hidden |= {(p, c, k) for p in photos for c in cards for k in range(4)}
+
+
 FAULTS: dict[str, Fault] = {
     "moved-card-1mm": moved_card(1.0),
     "moved-card-5mm": moved_card(5.0),
@@ -247,6 +338,20 @@ FAULTS: dict[str, Fault] = {
     "only-bar-mistyped": only_bar_mistyped,
     "warped-card": warped_card,
     "another-car": another_car,
+    "tilted-on-stem": tilted_on_stem,
+    "tilted-with-stem": tilted_with_stem,
+    "printed-97%": printed(0.97, 0.97, one=False),
+    "printed-90%": printed(0.9, 0.9, one=False),
+    "printed-94%-one-way": printed(0.94, 1.0, one=False),
+    "one-card-97%": printed(0.97, 0.97, one=True),
+    "one-card-94%-one-way": printed(1.0, 0.94, one=True),
+    "no-bar": no_bar,
+    "bar-seen-once": bar_seen_once,
+    "few-photos": few_photos,
+    "clusters-share-0": clusters(0),
+    "clusters-share-1": clusters(1),
+    "clusters-share-2": clusters(2),
+    "clusters-share-3": clusters(3),
 }
 
 

@@ -3,13 +3,15 @@
 A strip of tape, a cable or a shadow across one corner hides a tag from a search for closed dark
 squares, although three dots and most of the code are in plain sight. Here dark ellipses are found
 first. Each gives the local scale and tilt, so that its neighbours on the same card are known to lie
-16.5 radii away at right angles; three that fit span the card, and the code is read in between, up
-to three of its 36 bits in error (codes of 36h11 differ in 11 bits or more).
+16.5 radii away at right angles; three that fit span the card, and the code is read in between. Of
+its 36 bits some may be unclear, as under a grey strip, or wrong, as long as the rest is hardly ever
+matched by chance (codes of 36h11 differ in 11 bits or more).
 """
 
 from __future__ import annotations
 
 from functools import cache
+from math import comb
 
 import cv2
 import numpy as np
@@ -21,18 +23,31 @@ from capture.find import SEARCH_PX, TagFound, reduced
 from capture.plane import homography, projected
 from targets.card import ID_COUNT, TAG_CELLS, card_of, tag_pattern
 
-_BLOCK_PX = 41
-_DARKER = 6
-_AREA_PX = (7.0, 2500.0)
+_REDUCTIONS = (1, 2, 4)
+"""The search is repeated on smaller pictures, for larger dots."""
+_FILLED_PX = 15
+"""Side of the square that does not fit into a dot: so wide is what a closing fills."""
+_LEAST_SHARE = 0.15
+_LEAST_DEPTH = 6
+"""How much darker than its paper a dot is at least: share of the paper's grey, grey levels."""
+_AREA_PX = (7.0, 600.0)
 _ROUND = (0.86, 1.12)
 """Area over that of the ellipse with the same second moments: 1 for a dot."""
+_CLEAR_OF_EDGE_PX = 1.2
+"""So far from a dot's edge its blur no longer reaches."""
 _SIDE_RADII = 16.5
 """Distance of neighbouring dots, 66 mm, in radii of 4 mm."""
 _SIDE_SPREAD = 0.22
 _SQUARE_COSINE = 0.26
 _SIZE_RATIO = 1.8
-_BITS_WRONG = 3
-_FRAME_WRONG = 9
+_CHANCE = 3e-4
+"""At most so many codes are expected to fit cells that are black or white at random: with all 36
+bits clear, three may be wrong."""
+_CLEAR = 0.2
+"""A cell nearer to the middle between ink and paper, as a share of their contrast, is unclear."""
+_RIVAL_BITS = 3
+_FRAME_WRONG, _FRAME_RIGHT = 9, 14
+"""Of the frame's 28 cells at most so many are clearly white, at least so many clearly black."""
 _LEAST_CONTRAST = 18.0
 _LEAST_DARKNESS = 13.0
 """Grey levels by which a dot's mean is darker than its surroundings: noise makes weaker spots."""
@@ -46,26 +61,56 @@ def find_tags_by_dots(
     ``longest_px`` limits the longest side of the image that is searched.
     """
     small, factor = reduced(grey, longest_px)
-    centres, semi = _ellipses(np.asarray(cv2.GaussianBlur(small, (3, 3), 0), dtype=np.uint8))
-    found: dict[int, TagFound] = {}
-    for quad in _squares(centres, semi):
+    centres, semi = _spots(small)
+    best: dict[int, tuple[float, Array]] = {}
+    for quad, whole in zip(*_squares(centres, semi), strict=True):
         read = _read_code(small, quad)
-        if read is None or read[0] in known or read[0] in found:
-            continue
-        tag, turned = read
+        if read is not None and read[0] not in known:
+            tag, contrast, turned = read
+            # Of several quadrilaterals about a card, that whose code stands out most is its dots;
+            # a fourth dot where it should be is worth a bit.
+            merit = contrast + 0.5 * whole
+            if tag not in best or merit > best[tag][0]:
+                best[tag] = merit, turned
+    found = []
+    for tag in sorted(best):
         card = card_of(tag)
-        corners = projected(homography(card.dots_mm, turned), card.corners_mm)
-        found[tag] = TagFound(
-            tag, (np.asarray(corners, dtype=float).reshape(4, 2) + 0.5) * factor - 0.5
-        )
-    return [found[tag] for tag in sorted(found)]
+        corners = projected(homography(card.dots_mm, best[tag][1]), card.corners_mm)
+        found.append(TagFound(tag, (corners + 0.5) * factor - 0.5))
+    return found
+
+
+def _spots(small: NDArray[np.uint8]) -> tuple[Array, Array]:
+    """Centres (N, 2) and shapes (N, 2, 2: unit circle to edge) of dark ellipses of all sizes."""
+    centres, semi = np.zeros((0, 2)), np.zeros((0, 2, 2))
+    for reduction in _REDUCTIONS:
+        size = small.shape[1] // reduction, small.shape[0] // reduction
+        if min(size) < 2 * _FILLED_PX:
+            break
+        whole = small[: size[1] * reduction, : size[0] * reduction]
+        level = cv2.resize(whole, size, interpolation=cv2.INTER_AREA) if reduction > 1 else whole
+        more, shape = _ellipses(np.asarray(cv2.GaussianBlur(level, (3, 3), 0), dtype=np.uint8))
+        more, shape = (more + 0.5) * reduction - 0.5, shape * reduction
+        if len(centres) and len(more):
+            # What was seen in the larger picture is seen better there.
+            distance, _ = cKDTree(centres).query(more)
+            new = distance > 0.5 * np.sqrt(np.abs(np.linalg.det(shape)))
+            more, shape = more[new], shape[new]
+        centres, semi = np.concatenate([centres, more]), np.concatenate([semi, shape])
+    return centres, semi
 
 
 def _ellipses(small: NDArray[np.uint8]) -> tuple[Array, Array]:
-    """Centres (N, 2) and shapes (N, 2, 2: unit circle to edge) of dark spots that are ellipses."""
-    dark = cv2.adaptiveThreshold(
-        small, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, _BLOCK_PX, _DARKER
-    )
+    """Centres (N, 2) and shapes (N, 2, 2) of dark ellipses that the closing fills.
+
+    A closing by a square that does not fit into a dot gives each of its pixels the grey of the
+    paper beside it, whatever lies beside the card (grey-scale morphology: Serra 1982, from memory).
+    """
+    square = np.ones((_FILLED_PX, _FILLED_PX), np.uint8)
+    paper = cv2.morphologyEx(small, cv2.MORPH_CLOSE, square)
+    depth = np.asarray(cv2.subtract(paper, small), dtype=np.uint8)
+    least = np.maximum(cv2.convertScaleAbs(paper, alpha=_LEAST_SHARE), _LEAST_DEPTH)
+    dark = cv2.compare(depth, least, cv2.CMP_GT)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
     width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
     area = stats[:, cv2.CC_STAT_AREA]
@@ -80,12 +125,19 @@ def _ellipses(small: NDArray[np.uint8]) -> tuple[Array, Array]:
     of_pixel = rank[labels]
     rows, columns = np.nonzero(of_pixel >= 0)
     spot = of_pixel[rows, columns]
+    deep = depth[rows, columns].astype(float)
+    deepest = np.zeros(len(chosen))
+    np.maximum.at(deepest, spot, deep)
+    core = deep > 0.5 * deepest[spot]
+    ink = np.bincount(spot[core], deep[core]) / np.bincount(spot[core])
+    # A blurred edge lies where the grey is half-way.
+    inner = deep > 0.5 * ink[spot]
+    rows, columns, spot, deep = rows[inner], columns[inner], spot[inner], deep[inner]
     n = np.bincount(spot).astype(float)
     x = np.bincount(spot, columns) / n
     y = np.bincount(spot, rows) / n
     dx, dy = columns - x[spot], rows - y[spot]
-    around = cv2.blur(small, (_BLOCK_PX, _BLOCK_PX))[rows, columns].astype(float)
-    darkness = np.bincount(spot, around - small[rows, columns]) / n
+    darkness = np.bincount(spot, deep) / n
     # A pixel has width: its own second moment is 1/12.
     xx = np.bincount(spot, dx * dx) / n + 1 / 12
     yy = np.bincount(spot, dy * dy) / n + 1 / 12
@@ -93,85 +145,118 @@ def _ellipses(small: NDArray[np.uint8]) -> tuple[Array, Array]:
     # A filled ellipse with semi-axes matrix S has second moments S S^T / 4 and area pi det S.
     ratio = n / (4.0 * np.pi * np.sqrt(np.maximum(xx * yy - xy * xy, 1e-9)))
     good = (ratio > _ROUND[0]) & (ratio < _ROUND[1]) & (darkness > _LEAST_DARKNESS)
+    good &= n >= _AREA_PX[0]
     moments = np.stack([xx, xy, xy, yy], axis=1).reshape(-1, 2, 2)[good]
     value, vector = np.linalg.eigh(moments)
     semi = 2.0 * np.einsum("nij,nj,nkj->nik", vector, np.sqrt(np.maximum(value, 1e-6)), vector)
-    return np.stack([x, y], axis=1)[good], semi
+    centres = np.stack([x, y], axis=1)[good]
+    alone = _stands_alone(depth, centres, semi, ink[good])
+    return centres[alone], semi[alone]
 
 
-def _squares(centres: Array, semi: Array) -> list[Array]:
-    """Quadrilaterals (4, 2), clockwise, of three or four dots of what may be one card."""
+def _stands_alone(
+    depth: NDArray[np.uint8], centres: Array, semi: Array, ink: Array
+) -> NDArray[np.bool_]:
+    """Which spots (N,) have paper all round, but for an eighth of it."""
+    angle = np.arange(8) * np.pi / 4
+    circle = np.stack([np.cos(angle), np.sin(angle)])
+    value, vector = np.linalg.eigh(semi)
+    wider = np.einsum("nij,nj,nkj->nik", vector, 1.15 * value + _CLEAR_OF_EDGE_PX, vector)
+    ring = np.rint(centres[:, :, None] + wider @ circle).astype(int)
+    inside = (ring >= 0).all(axis=1) & (ring < np.array(depth.shape)[::-1, None]).all(axis=1)
+    column = np.clip(ring[:, 0], 0, depth.shape[1] - 1)
+    row = np.clip(ring[:, 1], 0, depth.shape[0] - 1)
+    light = inside & (depth[row, column] < 0.5 * ink[:, None])
+    return np.asarray(light.sum(axis=1) >= 7)
+
+
+def _squares(centres: Array, semi: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Quadrilaterals (Q, 4, 2), clockwise, of dots of what may be one card.
+
+    Three are dots; where the second value (Q,) is true, the fourth is a spot, too.
+    """
+    none = np.zeros((0, 4, 2)), np.zeros(0, dtype=bool)
     if len(centres) < 3:
-        return []
+        return none
     by_radius = np.linalg.inv(semi)
     size = np.sqrt(np.abs(np.linalg.det(semi)))
     longest = np.linalg.norm(semi, axis=(1, 2))
     tree = cKDTree(centres)
-    quads = []
+    triples = []
     for i, near in enumerate(
         tree.query_ball_point(centres, (1 + _SIDE_SPREAD) * _SIDE_RADII * longest)
     ):
-        others = np.array([j for j in near if j != i], dtype=int)
-        if len(others) < 2:
-            continue
+        others = np.array(near, dtype=int)
         off = (centres[others] - centres[i]) @ by_radius[i].T
         radii = np.linalg.norm(off, axis=1)
         ratio = size[others] / size[i]
         fits = np.abs(radii / _SIDE_RADII - 1) < _SIDE_SPREAD
         fits &= (ratio < _SIZE_RATIO) & (ratio > 1 / _SIZE_RATIO)
-        others, off, radii = others[fits], off[fits], radii[fits]
-        for a in range(len(others)):
-            for b in range(len(others)):
-                turn = off[a, 0] * off[b, 1] - off[a, 1] * off[b, 0]
-                cosine = off[a] @ off[b] / (radii[a] * radii[b])
-                # a before i before b is clockwise (y down) when b is left of a seen from i.
-                if turn > 0 or abs(cosine) > _SQUARE_COSINE:
-                    continue
-                first, last = centres[others[a]], centres[others[b]]
-                fourth = first + last - centres[i]
-                distance, k = tree.query(fourth)
-                if distance < 4.0 * size[i]:
-                    fourth = centres[k]
-                quads.append(np.array([first, centres[i], last, fourth]))
-    return quads
+        others = others[fits]
+        to = off[fits] / radii[fits, None]
+        # a before i before b is clockwise (y down) when b is left of a seen from i.
+        turn = to[:, None, 0] * to[None, :, 1] - to[:, None, 1] * to[None, :, 0]
+        a, b = np.nonzero((turn < 0) & (np.abs(to @ to.T) < _SQUARE_COSINE))
+        triples.append(np.stack([others[a], np.full(len(a), i), others[b]], axis=1))
+    three = np.concatenate(triples)
+    fourth = centres[three[:, 0]] + centres[three[:, 2]] - centres[three[:, 1]]
+    if not len(three):
+        return none
+    distance, nearest = tree.query(fourth)
+    seen = distance < 4.0 * size[three[:, 1]]
+    # Perspective moves the fourth dot; but what is seen there may be something else.
+    three = np.concatenate([three[seen], three])
+    fourth = np.concatenate([centres[nearest[seen]], fourth])
+    whole = np.arange(len(three)) < seen.sum()
+    return np.concatenate([centres[three], fourth[:, None]], axis=1), whole
 
 
-def _read_code(small: NDArray[np.uint8], quad: Array) -> tuple[int, Array] | None:
-    """Id of the card whose dots are at ``quad``, and the quad turned to begin at its top left."""
-    layout = card_of(0)
-    places = projected(homography(layout.dots_mm, quad), _cells_mm())
-    if (places < 0).any() or (places >= np.array(small.shape)[::-1] - 1).any():
-        return None
-    column, row = np.rint(places).astype(int).T
-    grey = small[row, column].astype(float)
-    dots = np.rint(quad[:3]).astype(int)
-    if (dots < 0).any() or (dots >= np.array(small.shape)[::-1]).any():
-        return None
+def _read_code(small: NDArray[np.uint8], quad: Array) -> tuple[int, float, Array] | None:
+    """The card whose dots are at ``quad``: its id, how much its bits stand out, and the quad
+    turned to begin at its top left."""
+    places = projected(homography(card_of(0).dots_mm, quad), _samples_mm())
+    limit = np.array(small.shape)[::-1] - 1
+    inside = ((places >= 0) & (places <= limit)).all(axis=1).reshape(TAG_CELLS, TAG_CELLS, -1)
+    dots = np.clip(np.rint(quad[:3]), 0, limit).astype(int)
+    column, row = np.rint(np.clip(places, 0, limit)).astype(int).T
+    cells = small[row, column].reshape(inside.shape).mean(axis=2)
     ink = float(np.median(small[dots[:, 1], dots[:, 0]]))
-    white = float(np.quantile(grey, 0.85))
-    if white - ink < _LEAST_CONTRAST:
+    paper = float(np.quantile(cells, 0.85))
+    if paper - ink < _LEAST_CONTRAST:
         return None
-    cells = (grey > 0.5 * (ink + white)).reshape(TAG_CELLS, TAG_CELLS)
-    frame = cells.copy()
-    frame[1:-1, 1:-1] = False
-    if frame.sum() > _FRAME_WRONG:
+    level = np.where(inside.all(axis=2), (cells - ink) / (paper - ink) - 0.5, 0.0)
+    frame = level.copy()
+    frame[1:-1, 1:-1] = 0.0
+    if (frame > _CLEAR).sum() > _FRAME_WRONG or (frame < -_CLEAR).sum() < _FRAME_RIGHT:
         return None
-    wrong = (_codes() != cells[1:-1, 1:-1].ravel()).sum(axis=1)
+    bits = level[1:-1, 1:-1].ravel()
+    clear = np.abs(bits) > _CLEAR
+    wrong = ((_codes() != (bits > 0)) & clear).sum(axis=1)
     best = int(wrong.argmin())
-    if wrong[best] > _BITS_WRONG:
+    if wrong[best] > _most_wrong(int(clear.sum())):
         return None
     tag, quarter = divmod(best, 4)
+    if np.delete(wrong, best).min() < wrong[best] + _RIVAL_BITS:
+        return None
     # The code seen is the printed one turned by quarters; the first dot moves along with it.
-    return tag, np.roll(quad, -quarter, axis=0)
+    contrast = float(np.where(_codes()[best], bits, -bits).sum())
+    return tag, contrast, np.roll(quad, -quarter, axis=0)
 
 
 @cache
-def _cells_mm() -> Array:
-    """Cell centres (64, 2) of a card of 80 mm, row by row."""
+def _most_wrong(clear: int) -> int:
+    """How many of the clear bits may be wrong so that chance is as unlikely as ``_CHANCE``."""
+    fits = 4 * ID_COUNT * np.cumsum([comb(clear, wrong) / 2**clear for wrong in range(clear + 1)])
+    return int(np.searchsorted(fits, _CHANCE)) - 1
+
+
+@cache
+def _samples_mm() -> Array:
+    """Nine places in each cell of a card of 80 mm, (64 * 9, 2), cells row by row."""
     side = card_of(0).tag_mm / TAG_CELLS
     axis = (np.arange(TAG_CELLS) - (TAG_CELLS - 1) / 2) * side
-    x, y = np.meshgrid(axis, axis)
-    return np.stack([x.ravel(), y.ravel()], axis=1)
+    y, x, dy, dx = np.meshgrid(axis, axis, *2 * [side * np.array([-0.2, 0.0, 0.2])], indexing="ij")
+    return np.stack([(x + dx).ravel(), (y + dy).ravel()], axis=1)
 
 
 @cache

@@ -103,13 +103,12 @@ def solve_job(folder: Path, progress: Progress, language: str = "") -> Outcome:
     ----------
     language : code of that of page and summary, "" for what job.toml or the system says.
     """
-    from pipeline.language import language_of, language_of_system
+    from pipeline.language import language_for
     from pipeline.summary import exit_code, summary_lines
 
-    if language:
-        language_of(language)  # says what is wrong with it before anything is measured
+    language_for(language, "")  # says what is wrong with it before anything is measured
     result = _solved(folder, progress, language)
-    told_in = language_of(language or result.job.language or language_of_system())
+    told_in = language_for(language, result.job.language)
     lines = summary_lines(result, _report_path(folder))
     return Outcome(tuple(told_in.put(line) for line in lines), exit_code(result))
 
@@ -121,10 +120,12 @@ def plan_job(
     clearance_mm: float | None,
     size_mm: tuple[float, float],
     paper: str,
+    language: str = "",
 ) -> Outcome:
     """Plan a shoot; the page and the sheet to print go into the job's folder plan."""
     from calib.lens_file import read_profile
     from pipeline.job import read_job
+    from pipeline.language import language_for
     from pipeline.look import U_SHARE
     from pipeline.look_words import caution_lines
     from pipeline.plan import plan_lines, plan_shoot
@@ -132,13 +133,14 @@ def plan_job(
     from pipeline.safety import cautions
 
     job = read_job(folder)
+    told_in = language_for(language, job.language).code
     first = cautions(place, folder)
     wanted = wanted_U_mm if wanted_U_mm is not None else U_SHARE * job.tolerance_mm
     profile = read_profile(job.lens) if job.lens else None
     plan = plan_shoot(job, place, profile, wanted, clearance_mm, size_mm)
     page, sheet = folder / "plan" / "plan.html", folder / "plan" / "plan.pdf"
-    write_plan_page(plan, first, page)
-    write_plan_paper(plan, first, sheet, paper)
+    write_plan_page(plan, first, page, told_in)
+    write_plan_paper(plan, first, sheet, paper, told_in)
     lines = (*caution_lines(first, place), *plan_lines(plan, page, sheet))
     return Outcome(lines, 0 if plan.reached else 1)
 
@@ -290,8 +292,9 @@ def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
     return Outcome((*lines, "Measured once more: the same figures to the last digit."))
 
 
-def tape_job(folder: Path, table: Path) -> Outcome:
+def tape_job(folder: Path, table: Path, language: str = "") -> Outcome:
     """Compare tape and tram readings with a solved job; tape.html, .csv, .json go to results."""
+    from pipeline.language import language_for
     from pipeline.measured import laid_by_symmetry, read_measured, solved_document
     from pipeline.readings import read_readings
     from pipeline.report.tape_page import write_tape_page
@@ -301,6 +304,7 @@ def tape_job(folder: Path, table: Path) -> Outcome:
     solved_document(folder)  # says best what is wrong with a folder that is no solved job
     with only_run(folder):
         measured = laid_by_symmetry(read_measured(folder))
+        told_in = language_for(language, measured.language).code
         if not measured.points:
             raise UserError(
                 "this job has no points to hold a tape between",
@@ -310,27 +314,36 @@ def tape_job(folder: Path, table: Path) -> Outcome:
         checks = check_tape(measured, read_readings(table, measured.known))
         write_tape(measured, checks, folder / "results")
         page = folder / "results" / "tape.html"
-        write_tape_page(measured, checks, page)
+        write_tape_page(measured, checks, page, told_in)
     lines = tape_lines(measured, checks)
     return Outcome((*lines, f"Page: {page}"), tape_exit_code(checks))
 
 
-def compare_jobs(folders: Sequence[Path]) -> Outcome:
-    """Compare sessions of one car; compare.html, .csv and .json go to the last one's results."""
+def compare_jobs(folders: Sequence[Path], language: str = "") -> Outcome:
+    """Compare sessions of one car; compare.html, .csv and .json go to the last one's results.
+
+    Their report.html gets its section 'before and after'.
+    """
     from pipeline.compare import compare_sessions
     from pipeline.compare_tables import compare_lines, write_comparison
+    from pipeline.language import language_for
     from pipeline.measured import read_measured, solved_document
+    from pipeline.report.before_after import put_before_after
     from pipeline.report.compare_page import write_compare_page
     from pipeline.results_folder import only_run
 
     solved_document(folders[-1])  # says best what is wrong with a folder that is no solved job
     with only_run(folders[-1]):
         comparison = compare_sessions([read_measured(folder) for folder in folders])
+        last = comparison.sessions[-1]
+        told_in = language_for(language, last.language).code
         results = folders[-1] / "results"
-        write_comparison(comparison, results)
-        write_compare_page(comparison, results / "compare.html")
+        document = write_comparison(comparison, results)
+        write_compare_page(comparison, results / "compare.html", told_in)
+        why_not = put_before_after(document, results, last.inches)
     lost = any(found.only_earlier or found.only_later for found in comparison.from_first)
-    lines = (*compare_lines(comparison), "", f"Page: {results / 'compare.html'}")
+    told = why_not or f"Before and after: in {results / 'report.html'}, too"
+    lines = (*compare_lines(comparison), "", f"Page: {results / 'compare.html'}", told)
     return Outcome(lines, int(lost))
 
 
@@ -363,8 +376,11 @@ def view_job(folder: Path, ply: Path | None) -> Outcome:
     return Outcome((f"Points, cards and photos in 3-D: {ply}",))
 
 
-def report_job(folder: Path, pdf: bool, output: Path | None, paper: str) -> Outcome:
+def report_job(
+    folder: Path, pdf: bool, output: Path | None, paper: str, language: str = ""
+) -> Outcome:
     """The report of a solved job on paper."""
+    from pipeline.language import language_for
     from pipeline.measured import measured_of, solved_document
     from pipeline.report.paper import write_paper
     from pipeline.results_folder import only_run
@@ -381,7 +397,8 @@ def report_job(folder: Path, pdf: bool, output: Path | None, paper: str) -> Outc
     with only_run(folder):
         document = solved_document(folder)
         measured = measured_of(folder, document)
-        pages = write_paper(measured, document, path, paper)
+        told_in = language_for(language, measured.language).code
+        pages = write_paper(measured, document, path, paper, told_in)
     return Outcome((f"Report on {_count(pages, 'page')}: {path}", *measured.warnings))
 
 
@@ -393,22 +410,25 @@ def export_job(folder: Path, to: str, output: Path | None, progress: Progress) -
     return Outcome(done.lines, 1 if done.incomplete else 0)
 
 
-def run_demo(folder: Path, progress: Progress) -> Outcome:
+def run_demo(folder: Path, progress: Progress, language: str = "") -> Outcome:
     """The rendered job from printed board to report, and how far it lies from the truth."""
+    from pipeline.language import language_for
     from pipeline.summary import exit_code, summary_lines
     from pipeline.truth import compare, comparison_lines, read_truth
     from targets.board import read_board
 
+    language_for(language, "")  # says what is wrong with it before anything is copied
     copy_demo(find_samples(Path.cwd()), folder)
     job = folder / "job"
     board = read_board(folder / "board" / "board.toml")
     lens_lines = _calibrated(folder / "board", board, job / "phone.toml", progress)
-    result = _solved(job, progress)
+    result = _solved(job, progress, language)
+    told_in = language_for(language, result.job.language)
     comparison = compare(result, read_truth(folder / "truth.json"))
     lines = (
         *lens_lines,
         "",
-        *summary_lines(result, _report_path(job)),
+        *(told_in.put(line) for line in summary_lines(result, _report_path(job))),
         "",
         *comparison_lines(comparison),
         *_more_of_the_demo(folder),
@@ -519,7 +539,7 @@ def _solved(folder: Path, progress: Progress, language: str = "") -> Result:
     """Read a job, measure it, write its results."""
     from capture.cache import cache_of_job
     from pipeline.job import read_job
-    from pipeline.language import language_of_system
+    from pipeline.language import language_for
     from pipeline.report.page import write_report
     from pipeline.results_folder import new_results, only_run
     from pipeline.solve import solve
@@ -537,7 +557,7 @@ def _solved(folder: Path, progress: Progress, language: str = "") -> Result:
         require_unchanged(result, typed, hashes)
         write_tables(result, results, hashes)
         progress("writing results", 1, 2)
-        told_in = language or job.language or language_of_system()
+        told_in = language_for(language, job.language).code
         write_report(result, sightings, results / "report.html", hashes, told_in)
     progress("writing results", 2, 2)
     return result

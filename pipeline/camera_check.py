@@ -38,7 +38,7 @@ def camera_lines(
     if not lens_named:
         lines.append(
             "No lens profile is named in job.toml: the camera is worked out from these photos "
-            "alone. Calibrate it with `datumshot lens`, or turn the phone upright for a third of "
+            "alone. Calibrate it with datumshot lens, or turn the phone upright for a third of "
             "the photos."
         )
     else:
@@ -81,7 +81,7 @@ def _changed(groups: Sequence[PhotoGroup], network: NetworkFound) -> list[str]:
             lines.append(
                 f"The lens is no longer as calibrated (focal {focal:+.2f} %, principal point "
                 f"{off[2]:+.1f}, {off[3]:+.1f} px): lock the focus, take off any cover or add-on "
-                "lens, and calibrate again with `datumshot lens` at this distance."
+                "lens, and calibrate again with datumshot lens at this distance."
             )
     return lines
 

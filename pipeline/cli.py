@@ -169,6 +169,12 @@ def _version(wanted: bool) -> None:
 Paper = Annotated[str, typer.Option(help="A4 or Letter.")]
 Job = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
 
+Language = Annotated[
+    str,
+    typer.Option(
+        metavar="CODE", help="Of pages and papers: en or de; else as job.toml or the system."
+    ),
+]
 At = Annotated[
     str,
     typer.Option(metavar="PLACE", help="Where the car is: two-post, four-post, yard or arches."),
@@ -208,6 +214,7 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to put it.")] = Path(
         "datumshot-demo"
     ),
+    language: Language = "",
 ) -> Outcome:
     """Measure the rendered job and compare it with its truth.
 
@@ -219,7 +226,7 @@ def demo(
       datumshot demo
     """
     with _progress() as progress:
-        return actions.run_demo(folder, progress)
+        return actions.run_demo(folder, progress, language)
 
 
 @_command("cards")
@@ -309,12 +316,7 @@ def new(
 @_command("solve")
 def solve(
     job: Job,
-    language: Annotated[
-        str,
-        typer.Option(
-            metavar="CODE", help="Of report and summary: en or de; else as job.toml or the system."
-        ),
-    ] = "",
+    language: Language = "",
 ) -> Outcome:
     """Measure a job: photos in, deviations from the reference sheet out.
 
@@ -388,6 +390,7 @@ def sheet(
 def tape(
     job: Job,
     readings: Annotated[Path, typer.Argument(metavar="READINGS", help="Table of readings.")],
+    language: Language = "",
 ) -> Outcome:
     """Check tape and tram readings against a solved job.
 
@@ -409,7 +412,7 @@ def tape(
     Example:
       datumshot tape van readings.csv
     """
-    return actions.tape_job(job, readings)
+    return actions.tape_job(job, readings, language)
 
 
 @_command("compare")
@@ -417,6 +420,7 @@ def compare(
     jobs: Annotated[
         list[Path], typer.Argument(metavar="JOB JOB ...", help="Solved jobs, the oldest first.")
     ],
+    language: Language = "",
 ) -> Outcome:
     """Compare sessions of one car: before, between pulls, after.
 
@@ -424,13 +428,14 @@ def compare(
     sheet, what got worse, and what sprang back. Points are matched by name and side: the cards may
     be others and the car may have been moved. The sessions are tied by the base points that they
     share; those of another vehicle are refused. Writes compare.html, compare.csv and compare.json
-    into the results of the last job. Ends with 1 when a point was measured in one session only.
+    into the results of the last job, and the section "before and after" into its report.html. Ends
+    with 1 when a point was measured in one session only.
 
     \b
     Example:
       datumshot compare van van-after-pull
     """
-    return actions.compare_jobs(jobs)
+    return actions.compare_jobs(jobs, language)
 
 
 @_command("plan")
@@ -446,6 +451,7 @@ def plan(
         float, typer.Option(min=500, max=3000, help="Of the underbody, without a sheet.")
     ] = 1500.0,
     paper: Paper = "A4",
+    language: Language = "",
 ) -> Outcome:
     """Plan the photos before the shoot: where to put cards, where to stand, how sure it will be.
 
@@ -457,7 +463,9 @@ def plan(
     Example:
       datumshot plan van --at two-post --wanted-mm 0.5
     """
-    return actions.plan_job(job, at, wanted_mm, clearance_mm, (length_mm, width_mm), paper)
+    return actions.plan_job(
+        job, at, wanted_mm, clearance_mm, (length_mm, width_mm), paper, language
+    )
 
 
 @_command("look")
@@ -531,6 +539,7 @@ def report(
         ),
     ] = None,
     paper: Paper = "A4",
+    language: Language = "",
 ) -> Outcome:
     """Write the report of a solved job on paper: two to four pages, to sign and to keep.
 
@@ -540,7 +549,7 @@ def report(
     Example:
       datumshot report van --pdf
     """
-    return actions.report_job(job, pdf, output, paper)
+    return actions.report_job(job, pdf, output, paper, language)
 
 
 @_command("export")

@@ -10,15 +10,22 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.compare import Comparison, Moves, PointMove, State
+from pipeline.compare import Comparison, Moves, PointMove, SpringBack, State
 from pipeline.deviation import AXES
+from pipeline.language import Said, fixed, listed, say
 from pipeline.measured import Measured
+from pipeline.results_folder import RESULTS
 from pipeline.rounding import rounded_U
+from pipeline.sentences import parts_of
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
+from targets.sums import sha256_if_readable
 
 SCHEMA = "datumshot/compare/1"
 """Name and number of the layout of compare.json."""
+
+SENTENCES = ("notes", "moves", "spring_back")
+"""Keys of compare.json that hold sentences; their parts stand under "sentences"."""
 
 COMPARE_COLUMNS = (
     *("point", "side", "from_session", "to_session"),
@@ -29,12 +36,12 @@ COMPARE_COLUMNS = (
 )
 """Columns of compare.csv; sessions count from 1."""
 
-STATE_WORDS: dict[State, str] = {
-    "unmoved": "not moved",
-    "closer": "closer to the sheet",
-    "worse": "farther from the sheet",
-    "aside": "moved, no closer",
-    "moved": "moved (not on the sheet)",
+STATE_WORDS: dict[State, Said] = {
+    "unmoved": say("not moved"),
+    "closer": say("closer to the sheet"),
+    "worse": say("farther from the sheet"),
+    "aside": say("moved, no closer"),
+    "moved": say("moved (not on the sheet)"),
 }
 """Each state as people read it."""
 
@@ -61,26 +68,44 @@ def compare_lines(comparison: Comparison) -> list[str]:
     return lines
 
 
-def frame_sentences(found: Moves) -> list[str]:
+def frame_sentences(found: Moves) -> list[Said]:
     """How two sessions were tied, and which base points did not keep their place."""
     said = [
-        f"Tied by {len(found.base)} base points ({', '.join(found.base)}), which agree to "
-        f"{found.misfit_mm:.2f} mm rms; their uncertainty explains {found.explained_mm:.2f} mm."
+        say(
+            "Tied by {count} base points ({names}), which agree to {misfit:.2f} mm rms; their "
+            "uncertainty explains {explained:.2f} mm.",
+            count=len(found.base),
+            names=", ".join(found.base),
+            misfit=found.misfit_mm,
+            explained=found.explained_mm,
+        )
     ]
     for name in found.strayed:
-        said.append(f"Base point {name} moved against the others and was left out.")
+        said.append(say("Base point {name} moved against the others and was left out.", name=name))
     if found.perhaps:
+        names: str = found.perhaps[0]
+        for other in found.perhaps[1:]:
+            names = say("{one} or {other}", one=names, other=other)
         said.append(
-            f"It may as well be {' or '.join(found.perhaps)}: too few base points to tell them "
-            "apart; measure more of them."
+            say(
+                "It may as well be {names}: too few base points to tell them apart; measure more "
+                "of them.",
+                names=names,
+            )
         )
-    for names, session in ((found.only_earlier, found.earlier), (found.only_later, found.later)):
-        if names:
-            said.append(f"Only in session {session + 1}: {', '.join(names)}.")
+    for lost, session in ((found.only_earlier, found.earlier), (found.only_later, found.later)):
+        if lost:
+            said.append(
+                say(
+                    "Only in session {session}: {names}.",
+                    session=session + 1,
+                    names=", ".join(lost),
+                )
+            )
     return said
 
 
-def far_sentences(found: Moves, sessions: Sequence[Measured]) -> list[str]:
+def far_sentences(found: Moves, sessions: Sequence[Measured]) -> list[Said]:
     """Points that moved farther than a pull takes them: a card on another point, most likely."""
     before = sessions[found.earlier]
     place = dict(zip(before.names, before.positions_mm, strict=True))
@@ -90,46 +115,49 @@ def far_sentences(found: Moves, sessions: Sequence[Measured]) -> list[str]:
             continue
         now = place[point.name] + point.shift_mm
         near = [n for n, at in place.items() if np.linalg.norm(at - now) < _FAR_MM / 2]
-        where = f", to where {near[0]} was" if near else ""
         said.append(
-            f"{point.name} lies {point.size_mm:.0f} mm from where it was{where}: its card sits on "
-            "another point, or cards.csv of one session is wrong."
+            say(
+                "{point} lies {far:.0f} mm from where it was{where}: its card sits on another "
+                "point, or cards.csv of one session is wrong.",
+                point=point.name,
+                far=point.size_mm,
+                where=say(", to where {other} was", other=near[0]) if near else "",
+            )
         )
     return said
 
 
-def answer_sentence(found: Moves) -> str:
+def answer_sentence(found: Moves) -> Said:
     """How many points moved, which way, and how far the pull has come."""
     counts = {state: sum(p.state == state for p in found.points) for state in STATE_WORDS}
     moved = len(found.points) - counts["unmoved"]
     if not moved:
-        return "No point moved beyond its uncertainty."
-    told_as: dict[State, str] = {
-        "closer": "closer to the sheet",
-        "worse": "farther from it",
-        "aside": "neither",
+        return say("No point moved beyond its uncertainty.")
+    told: dict[State, Said] = {
+        "closer": say("{count} closer to the sheet", count=counts["closer"]),
+        "worse": say("{count} farther from it", count=counts["worse"]),
+        "aside": say("{count} neither", count=counts["aside"]),
     }
-    parts = [f"{counts[state]} {words}" for state, words in told_as.items() if counts[state]]
-    out = [sum(v == "out" for v in verdicts) for verdicts in _verdicts(found)]
-    told = f": {', '.join(parts)}" if parts else ""
-    return (
-        f"{moved} of {len(found.points)} points moved{told}. "
-        f"Out of tolerance before: {out[0]}, now: {out[1]}."
+    parts = [said for state, said in told.items() if counts[state]]
+    before, now = (sum(v == "out" for v in verdicts) for verdicts in _verdicts(found))
+    return say(
+        "{moved} of {points} points moved{told}. Out of tolerance before: {before}, now: {now}.",
+        moved=moved,
+        points=len(found.points),
+        told=listed([": ", listed(parts)], "") if parts else "",
+        before=before,
+        now=now,
     )
 
 
-def spring_back_sentences(comparison: Comparison) -> list[str]:
+def spring_back_sentences(comparison: Comparison) -> list[Said]:
     """Which points went back between later sessions."""
     if not comparison.spring_backs:
-        return ["No point sprang back between later sessions beyond its uncertainty."]
-    return [
-        f"{back.name} sprang back by {back.back_mm:.1f} ± {rounded_U(back.U_mm, 1):.1f} mm between "
-        f"sessions {back.earlier + 1} and {back.later + 1}."
-        for back in comparison.spring_backs
-    ]
+        return [say("No point sprang back between later sessions beyond its uncertainty.")]
+    return [spring_back_sentence(back) for back in comparison.spring_backs]
 
 
-def order_notes(sessions: Sequence[Measured]) -> list[str]:
+def order_notes(sessions: Sequence[Measured]) -> list[Said]:
     """Which session was photographed before the one that is named before it.
 
     By the clocks of the cameras, where the photos of both tell the time, else by the dates in
@@ -139,29 +167,59 @@ def order_notes(sessions: Sequence[Measured]) -> list[str]:
     for number, (one, two) in enumerate(itertools.pairwise(sessions), 1):
         was, now = one.photographed, two.photographed
         if was is not None and now is not None:
-            by, older = "photos", now < was
+            by, older = say("photos"), now < was
             told = [f"{time:%Y-%m-%d %H:%M}" for time in (was, now)]
         else:
-            by, told = "job.toml", [str(job.settings.get("date", "")) for job in (one, two)]
+            by, told = fixed("job.toml"), [str(job.settings.get("date", "")) for job in (one, two)]
             older = "" < told[1] < told[0]
         if older:
             notes.append(
-                f"Warning: session {number + 1} ({two.folder.name}, {told[1]} by its {by}) is "
-                f"older than session {number} ({one.folder.name}, {told[0]}): name the oldest job "
-                "first, or every movement has the wrong sign."
+                say(
+                    "Warning: session {later} ({later_job}, {now} by its {by}) is older than "
+                    "session {earlier} ({earlier_job}, {was}): name the oldest job first, or every "
+                    "movement has the wrong sign.",
+                    later=number + 1,
+                    later_job=two.folder.name,
+                    now=told[1],
+                    by=by,
+                    earlier=number,
+                    earlier_job=one.folder.name,
+                    was=told[0],
+                )
             )
     return notes
 
 
-def sheet_notes(sessions: Sequence[Measured]) -> list[str]:
+def spring_back_sentence(back: SpringBack) -> Said:
+    """One point that went back."""
+    return say(
+        "{point} sprang back by {back:.1f} ± {U:.1f} mm between sessions {earlier} and {later}.",
+        point=back.name,
+        back=back.back_mm,
+        U=rounded_U(back.U_mm, 1),
+        earlier=back.earlier + 1,
+        later=back.later + 1,
+    )
+
+
+def sheet_notes(sessions: Sequence[Measured]) -> list[Said]:
     """Where the sessions do not speak of the same thing: other sheets, other state of the parts."""
     first, notes = sessions[0], []
     places = {(p.point, p.side): p.position_mm for p in first.sheet}
     for number, job in enumerate(sessions[1:], 2):
         if job.settings["parts"] != first.settings["parts"]:
             notes.append(
-                f"Note: parts are {first.settings['parts']} in session 1 and "
-                f"{job.settings['parts']} in session {number}; their weight may move points."
+                say(
+                    "Note: session 1 was measured with the mechanical parts in, session {session} "
+                    "with them out; their weight may move points.",
+                    session=number,
+                )
+                if first.settings["parts"] == "in"
+                else say(
+                    "Note: session 1 was measured with the mechanical parts out, session "
+                    "{session} with them in; their weight may move points.",
+                    session=number,
+                )
             )
         other = [
             f"{p.point} {p.side}"
@@ -171,9 +229,13 @@ def sheet_notes(sessions: Sequence[Measured]) -> list[str]:
         ]
         if other:
             notes.append(
-                f"Note: the sheets of sessions 1 and {number} differ at {', '.join(other[:4])}"
-                f"{' and more' if len(other) > 4 else ''}; progress is told by the sheet of "
-                "session 1."
+                say(
+                    "Note: the sheets of sessions 1 and {session} differ at {points}{more}; "
+                    "progress is told by the sheet of session 1.",
+                    session=number,
+                    points=", ".join(other[:4]),
+                    more=say(" and more") if len(other) > 4 else "",
+                )
             )
     return notes
 
@@ -182,18 +244,24 @@ def progress_text(point: PointMove) -> str:
     """How far a point has come, in per cent of its way; "" where it was not off."""
     if not math.isfinite(point.progress):
         return ""
-    return f"{100 * point.progress:.0f} ± {rounded_U(100 * point.U_progress, 0):.0f} %"
+    return say(
+        "{progress:.0f} ± {U:.0f} %",
+        progress=100.0 * point.progress,
+        U=rounded_U(100.0 * point.U_progress, 0),
+    )
 
 
-def write_comparison(comparison: Comparison, folder: Path) -> None:
-    """Write compare.csv and compare.json into ``folder``."""
+def write_comparison(comparison: Comparison, folder: Path) -> dict[str, Any]:
+    """Write compare.csv and compare.json into ``folder``; the document of the latter."""
+    document = comparison_document(comparison)
     rows = (
         _cells(found, point)
         for found in (*comparison.from_first, *comparison.neighbours[1:])
         for point in found.points
     )
     write_text(folder / "compare.csv", csv_text(COMPARE_COLUMNS, rows))
-    write_text(folder / "compare.json", json_text(_document(comparison)))
+    write_text(folder / "compare.json", json_text(document))
+    return document
 
 
 def _moves_lines(found: Moves) -> Iterator[str]:
@@ -237,12 +305,18 @@ def _cells(found: Moves, point: PointMove) -> list[str]:
     ]
 
 
-def _document(comparison: Comparison) -> dict[str, Any]:
-    return {
+def comparison_document(comparison: Comparison) -> dict[str, Any]:
+    """What compare.json holds."""
+    document = {
         "schema": SCHEMA,
         "units": "mm in the vehicle frame of the earlier session; U is k = 2; sessions from 1",
         "sessions": [
-            {"title": job.title, "changed_since_solved": list(job.changed)}
+            {
+                "title": job.title,
+                "date": job.settings.get("date", ""),
+                "result_sha256": sha256_if_readable(job.folder / RESULTS / "result.json"),
+                "changed_since_solved": list(job.changed),
+            }
             for job in comparison.sessions
         ],
         "notes": [*order_notes(comparison.sessions), *sheet_notes(comparison.sessions)],
@@ -250,6 +324,7 @@ def _document(comparison: Comparison) -> dict[str, Any]:
             {
                 "from": found.earlier + 1,
                 "to": found.later + 1,
+                "answer": answer_sentence(found),
                 "base": list(found.base),
                 "base_left_out": list(found.strayed),
                 "base_perhaps": list(found.perhaps),
@@ -268,10 +343,12 @@ def _document(comparison: Comparison) -> dict[str, Any]:
                 "to": back.later + 1,
                 "back_mm": _number(back.back_mm),
                 "U_mm": _number(back.U_mm),
+                "told": spring_back_sentence(back),
             }
             for back in comparison.spring_backs
         ],
     }
+    return {**document, "sentences": parts_of(document, SENTENCES)}
 
 
 def _point(point: PointMove) -> dict[str, Any]:
@@ -282,6 +359,8 @@ def _point(point: PointMove) -> dict[str, Any]:
         "U_move_mm": [_number(v) for v in point.U_shift_mm],
         "before_mm": [_number(v) for v in point.before_mm],
         "after_mm": [_number(v) for v in point.after_mm],
+        "change_mm": _number(point.change_mm),
+        "U_change_mm": _number(point.U_change_mm),
         "progress": _number(point.progress),
         "U_progress": _number(point.U_progress),
         "state": point.state,

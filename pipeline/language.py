@@ -11,7 +11,7 @@ from __future__ import annotations
 import functools
 import gettext
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -74,6 +74,26 @@ def listed(parts: Iterable[str], between: str = ", ") -> Said:
     """Texts one after another, each of which can be put into another language."""
     values = {f"part{n}": part for n, part in enumerate(parts)}
     return say(between.join(f"{{{name}}}" for name in values), **values)
+
+
+def either(parts: Sequence[str]) -> Said:
+    """Texts of which one may hold: "this; or that"."""
+    said = fixed(parts[0])
+    for part in parts[1:]:
+        said = say("{first}; or {second}", first=said, second=part)
+    return said
+
+
+def changed(text: str, change: Callable[[str], str]) -> str:
+    """A text with every plain text in it changed, as a name; a sentence stays one."""
+    if not isinstance(text, Said):
+        return text if isinstance(text, Figure) else change(text)
+    values = {
+        name: changed(value, change) if isinstance(value, str) else value
+        for name, value in text.values.items()
+    }
+    said = _said(text.pattern, text.plural, text.how_many, values) if values else text
+    return said
 
 
 def _said(pattern: str, plural: str, count: int, values: Mapping[str, object]) -> Said:
@@ -165,6 +185,16 @@ def language_of(code: str) -> Language:
         return Language(code, gettext.NullTranslations(), _DECIMAL_MARKS.get(code, "."))
     with compiled.open("rb") as file:
         return Language(code, gettext.GNUTranslations(file), _DECIMAL_MARKS.get(code, "."))
+
+
+def language_for(asked: str, of_job: str) -> Language:
+    """The language of a command: the one asked for, else the job's, else the system's.
+
+    Raises
+    ------
+    UserError : a code is none of ``LANGUAGES``.
+    """
+    return language_of(asked or of_job or language_of_system())
 
 
 def language_of_system(environment: Mapping[str, str] = os.environ) -> str:

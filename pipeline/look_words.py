@@ -49,7 +49,7 @@ def verdict_line(looked: Looked) -> str:
     if looked.enough:
         return (
             f"ENOUGH: every point is sure to {looked.wanted_U_mm:.2f} mm or better. Leave the car "
-            "as it is until `datumshot solve` has agreed."
+            "as it is until datumshot solve has agreed."
         )
     return "NOT ENOUGH YET"
 

@@ -15,6 +15,7 @@ from calib.photo import photo_paths, read_time
 from pipeline.deviation import DeviationRow
 from pipeline.findings import Finding
 from pipeline.job import read_job
+from pipeline.language import say, say_count
 from pipeline.result import CardRow, PhotoRow
 from pipeline.sheet import SheetPoint
 from pipeline.tables import input_hashes, load_result_json, matrix_from_triangle
@@ -75,6 +76,11 @@ class Measured:
         return tuple(dict.fromkeys([*sheet, *cards]))
 
     @property
+    def language(self) -> str:
+        """Code of the language that the job asks for, "" where it does not."""
+        return str(self.settings.get("language", ""))
+
+    @property
     def inches(self) -> bool:
         """Whether pages show inches beside millimetres."""
         return bool(self.settings.get("inches", False))
@@ -95,10 +101,15 @@ class Measured:
         if not self.changed:
             return ()
         first, more = self.changed[0], len(self.changed) - 1
-        others = f" and {more} more file{'' if more == 1 else 's'}" if more else ""
+        others = say_count(more, " and {count} more file", " and {count} more files")
         return (
-            f"Warning: {first}{others} changed after '{self.folder.name}' was solved; "
-            "run datumshot solve again.",
+            say(
+                "Warning: {first}{others} changed after '{job}' was solved; run datumshot solve "
+                "again.",
+                first=first,
+                others=others if more else "",
+                job=self.folder.name,
+            ),
         )
 
 

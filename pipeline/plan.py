@@ -20,6 +20,7 @@ from pipeline.advice import best_stations
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.gain import gain_model
 from pipeline.job import CardOnPoint, Job
+from pipeline.language import Said, say
 from pipeline.network import NetworkFound
 from pipeline.obstacles import SILL_EDGE_MM, UNDER, obstacles
 from pipeline.planned_network import DOT_SD_PX, PlacedCards, card_dots, plan_network, see
@@ -165,7 +166,13 @@ def plan_shoot(
     proposed: list[str] = []
     if job.sheet is None:
         job = replace(job, sheet=generic_sheet(*size_mm), cards=(), base=None)
-        proposed.append(f"points of a generic underbody of {size_mm[0]:.0f} x {size_mm[1]:.0f} mm")
+        proposed.append(
+            say(
+                "points of a generic underbody of {length:.0f} x {width:.0f} mm",
+                length=float(size_mm[0]),
+                width=float(size_mm[1]),
+            )
+        )
     job, cards = _with_cards(job, place, proposed)
     groups = camera_groups(profile)
     placed = PlacedCards(
@@ -223,7 +230,7 @@ def plan_shoot(
     return ShootPlan(
         title=job.title,
         place=place,
-        lens=groups[0].name if profile else "a phone of 12 MP whose lens is not calibrated",
+        lens=groups[0].name if profile else say("a phone of 12 MP whose lens is not calibrated"),
         clearance_mm=clearance,
         wanted_U_mm=wanted_U_mm,
         cards=tuple(cards),
@@ -286,6 +293,22 @@ def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
     return [*lines, *plan.notes, f"Page: {page}", f"To print: {paper}"]
 
 
+_ARCHES = {
+    (True, True): say("left front wheel arch"),
+    (True, False): say("right front wheel arch"),
+    (False, True): say("left rear wheel arch"),
+    (False, False): say("right rear wheel arch"),
+}
+"""By (front, left)."""
+_ENDS = {
+    (True, True): say("front corner"),
+    (True, False): say("front bumper"),
+    (False, True): say("rear corner"),
+    (False, False): say("rear bumper"),
+}
+"""By (front, at a corner)."""
+
+
 def _with_cards(job: Job, place: str, proposed: list[str]) -> tuple[Job, list[PlannedCard]]:
     """Cards for points, ties and bars, those that the job does not name being proposed."""
     assert job.sheet is not None
@@ -308,7 +331,9 @@ def _with_cards(job: Job, place: str, proposed: list[str]) -> tuple[Job, list[Pl
         role = "base" if point.base else "point"
         cards.append(PlannedCard(row.card, role, point.name, centre, normal))
     if new:
-        proposed.append(f"cards on {new} points, stems of {_STEM_MM:.0f} mm")
+        proposed.append(
+            say("cards on {count} points, stems of {stem:.0f} mm", count=new, stem=_STEM_MM)
+        )
     job = replace(job, cards=tuple(rows[c.where] for c in cards))
     extent = Extent.of(np.array([c.centre_mm for c in cards]))
     for where, centre, normal in _tie_places(place, extent):
@@ -319,7 +344,9 @@ def _with_cards(job: Job, place: str, proposed: list[str]) -> tuple[Job, list[Pl
             Bar((next(free), next(free)), _BAR_MM, _BAR_U_MM, job.body_alpha_per_k)
             for _ in range(2)
         )
-        proposed.append(f"two bars of {_BAR_MM:.0f} mm (U {_BAR_U_MM:g} mm)")
+        proposed.append(
+            say("two bars of {length:.0f} mm (U {U:g} mm)", length=_BAR_MM, U=_BAR_U_MM)
+        )
     for n, bar in enumerate(bars):
         where, ends, normal = _bar_place(place, extent, n, bar.length_mm)
         cards += [
@@ -341,41 +368,49 @@ def _facing(position_mm: Array, place: str) -> Array:
 
 def _tie_places(place: str, extent: Extent) -> list[tuple[str, Array, Array]]:
     """Where further cards go, so that neighbouring photos share three and more."""
-    ties = []
+    ties: list[tuple[str, Array, Array]] = []
     if place != "yard":
         for n, share in enumerate(np.linspace(0.04, 0.96, 12)):
             y = (0.35, -0.3, 0.03)[n % 3] * extent.half_mm
             centre = np.array([extent.along(share), y, 0.5 * (extent.low_mm + extent.high_mm)])
-            words = ("left of the middle", "right of the middle", "middle")[n % 3]
-            ties.append((f"underbody, {words}, {_share_words(share)}", centre, _DOWN))
+            across = (say("left of the middle"), say("right of the middle"), say("middle"))[n % 3]
+            where = say("underbody, {across}, {along}", across=across, along=_share_words(share))
+            ties.append((where, centre, _DOWN))
     if place == "arches":
-        for side, name in ((1.0, "left"), (-1.0, "right")):
-            for share, axle in ((0.83, "front"), (0.17, "rear")):
+        for side, left in ((1.0, True), (-1.0, False)):
+            for share, front in ((0.83, True), (0.17, False)):
                 for off, up, turn, words in (
-                    (-180.0, -150.0, 30.0, "inner edge, facing down"),
-                    (150.0, 0.0, 45.0, "lip, half down, half out"),
-                    (0.0, 450.0, 80.0, "above the arch, facing out"),
-                    (320.0, 250.0, 70.0, "behind the arch, facing out"),
+                    (-180.0, -150.0, 30.0, say("inner edge, facing down")),
+                    (150.0, 0.0, 45.0, say("lip, half down, half out")),
+                    (0.0, 450.0, 80.0, say("above the arch, facing out")),
+                    (320.0, 250.0, 70.0, say("behind the arch, facing out")),
                 ):
                     normal = np.array([0.0, side * np.sin(np.radians(turn)), 0.0])
                     normal[2] = -np.cos(np.radians(turn))
                     centre = np.array(
                         [extent.along(share) + off, side * (extent.half_mm + 60.0), 150.0 + up]
                     )
-                    ties.append((f"{name} {axle} wheel arch, {words}", centre, normal))
+                    arch = _ARCHES[front, left]
+                    where = say("{arch}, {words}", arch=arch, words=words)
+                    ties.append((where, centre, normal))
     if place == "yard":
-        for side, name in ((1.0, "left"), (-1.0, "right")):
+        for side, sill in ((1.0, say("left sill edge")), (-1.0, say("right sill edge"))):
             out = np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
             for share in np.linspace(0.1, 0.9, 5):
                 centre = np.array([extent.along(share), side * (extent.half_mm + 30.0), 20.0])
-                ties.append((f"{name} sill edge, {_share_words(share)}, turned out", centre, out))
-        for end, name in ((1.0, "front"), (-1.0, "rear")):
+                where = say("{sill}, {along}, turned out", sill=sill, along=_share_words(share))
+                ties.append((where, centre, out))
+        for end, front in ((1.0, True), (-1.0, False)):
             x = (extent.front_mm + 150.0) if end > 0 else (extent.rear_mm - 150.0)
             for y in (-0.8, -0.27, 0.27, 0.8):
                 normal = np.array([end, 0.9 * np.sign(y) * (abs(y) > 0.5), -0.35])
                 centre = np.array([x, y * extent.half_mm, 100.0])
-                words = "corner" if abs(y) > 0.5 else "bumper"
-                ties.append((f"{name} {words}, {'left' if y > 0 else 'right'}", centre, normal))
+                where = say(
+                    "{part}, {side}",
+                    part=_ENDS[front, abs(y) > 0.5],
+                    side=say("left") if y > 0 else say("right"),
+                )
+                ties.append((where, centre, normal))
     return ties
 
 
@@ -390,21 +425,25 @@ def _bar_place(
         normal = np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
         y = side * (extent.half_mm + 60.0)
         ends = (np.array([middle + half, y, -60.0]), np.array([middle - half, y, -60.0]))
-        return f"along the {'left' if side > 0 else 'right'} sill, turned out", ends, normal
+        left, right = (
+            say("along the left sill, turned out"),
+            say("along the right sill, turned out"),
+        )
+        return left if side > 0 else right, ends, normal
     low = extent.low_mm - 60.0
     if number % 2 == 0:
         x = extent.along(0.72)
         ends = (np.array([x, half, low]), np.array([x, -half, low]))
-        return "across, under the front of the floor", ends, _DOWN
+        return say("across, under the front of the floor"), ends, _DOWN
     x = extent.along(0.4)
     ends = (np.array([x + half, -40.0, low]), np.array([x - half, -40.0, low]))
-    return "along, under the middle of the floor", ends, _DOWN
+    return say("along, under the middle of the floor"), ends, _DOWN
 
 
-def _share_words(share: float) -> str:
+def _share_words(share: float) -> Said:
     if share > 0.68:
-        return "front"
-    return "rear" if share < 0.32 else "middle"
+        return say("front")
+    return say("rear") if share < 0.32 else say("middle")
 
 
 def _sill_edge_mm(cards: Sequence[PlannedCard]) -> float:
@@ -509,33 +548,50 @@ def _notes(
     hidden = [p.name for p in points if p.card not in within_reach]
     if hidden:
         notes.append(
-            f"From these places nobody sees {', '.join(hidden)}: longer stems, other brackets, "
-            "or a lift."
+            say(
+                "From these places nobody sees {points}: longer stems, other brackets, or a lift.",
+                points=", ".join(hidden),
+            )
         )
     held = [p for p in points if p.is_held(_AIMED_SHARE * wanted)]
     if held:
         worst = max(held, key=lambda p: float(p.fixed_mm.max()))
-        names = ", ".join(p.name for p in held[:4]) + (" and others" if len(held) > 4 else "")
+        names: str = ", ".join(p.name for p in held[:4])
+        if len(held) > 4:
+            names = say("{names} and others", names=names)
         notes.append(
-            f"Photos alone do not bring {names} to {wanted:.2f} mm: seat, stem, bars and base "
-            f"points make {worst.fixed_mm.max():.2f} mm at {worst.name}. No more photos are "
-            "planned than help."
+            say(
+                "Photos alone do not bring {points} to {wanted:.2f} mm: seat, stem, bars and base "
+                "points make {fixed:.2f} mm at {worst}. No more photos are planned than help.",
+                points=names,
+                wanted=float(wanted),
+                fixed=rounded_U(worst.fixed_mm.max(), 2),
+                worst=worst.name,
+            )
         )
     elif full:
-        notes.append("More photos than this are not planned: use larger cards or go nearer.")
+        notes.append(say("More photos than this are not planned: use larger cards or go nearer."))
     if place == "yard":
         notes.append(
-            "In a yard cards are large and turned 60 degrees outward; the two sides hang together "
-            "only by the cards at front and rear: take those corners with care."
+            say(
+                "In a yard cards are large and turned 60 degrees outward; the two sides hang "
+                "together only by the cards at front and rear: take those corners with care."
+            )
         )
     notes.append(
-        "Nothing to spare is planned: take two photos at each place, a step apart, and let "
-        "`datumshot look` say what is missing before you leave."
+        say(
+            "Nothing to spare is planned: take two photos at each place, a step apart, and run "
+            "datumshot look before you leave: it says what is missing."
+        )
     )
-    hidden_in = "three" if place == "yard" else "seven"
+    hidden_in = say("three") if place == "yard" else say("seven")
     notes.append(
-        f"Foreseen: geometry, noise, a hand that shakes, one card in {hidden_in} hidden. Not "
-        "foreseen: glare, lines and shields in the way, a body that was not built to its sheet."
+        say(
+            "Foreseen: geometry, noise, a hand that shakes, one card in {hidden} hidden. Not "
+            "foreseen: glare, lines and shields in the way, a body that was not built to its "
+            "sheet.",
+            hidden=hidden_in,
+        )
     )
     return tuple(notes)
 

@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from targets.atomic import write_text
 from targets.errors import UserError
 from targets.sums import sha256_of
 
@@ -120,6 +121,30 @@ def sums_text(folder: Path) -> str:
         if file.name not in (SUMS, NOTE) and file.is_file():
             lines.append(f"{sha256_of(file)}  {file.name}\n")
     return "".join(lines)
+
+
+def rewrite(results: Path, name: str, text: str) -> bool:
+    """Write a file of the results anew, with its sum; hold ``only_run`` around it.
+
+    Returns
+    -------
+    Whether it was done: a file that is not what its sum says is left alone.
+
+    Raises
+    ------
+    UserError : the folder cannot be written to.
+    """
+    path, sums = results / name, results / SUMS
+    try:
+        line = f"{sha256_of(path)}  {name}\n"
+        listed = sums.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return False
+    if line not in listed:
+        return False
+    write_text(path, text)
+    write_text(sums, listed.replace(line, f"{sha256_of(path)}  {name}\n"))
+    return True
 
 
 def _publish(beside: Path, place: Path) -> Path | None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from calib.camera import Camera
 from calib.frames import Array, Pose
+from pipeline.language import Said, say, say_count
 from pipeline.planned_network import PlacedCards, position_of, see, station_pose
 
 _ALONG = np.linspace(0.0, 1.0, 7)
@@ -97,43 +98,53 @@ def candidates(extent: Extent, heights_mm: Sequence[float], under: bool = True) 
     return found
 
 
-def place_words(position_mm: Array, extent: Extent) -> str:
+_PLACES = {
+    "front corner": (say("the left front corner"), say("the right front corner")),
+    "front": (say("the front, left of the middle"), say("the front, right of the middle")),
+    "rear corner": (say("the left rear corner"), say("the right rear corner")),
+    "rear": (say("the rear, left of the middle"), say("the rear, right of the middle")),
+    "front wheel": (say("the left front wheel"), say("the right front wheel")),
+    "rear wheel": (say("the left rear wheel"), say("the right rear wheel")),
+    "sill": (say("the left sill, half way along"), say("the right sill, half way along")),
+}
+
+
+def place_words(position_mm: Array, extent: Extent) -> Said:
     """Where on the car a place is: "the right rear wheel", "the front, left of the middle"."""
     share = (position_mm[0] - extent.rear_mm) / max(extent.front_mm - extent.rear_mm, 1.0)
-    side = "left" if position_mm[1] > 0 else "right"
     outside = abs(position_mm[1]) > extent.half_mm
     if share > 1.0:
-        return f"the {side} front corner" if outside else f"the front, {side} of the middle"
-    if share < 0.0:
-        return f"the {side} rear corner" if outside else f"the rear, {side} of the middle"
-    if share > 0.68:
+        part = "front corner" if outside else "front"
+    elif share < 0.0:
+        part = "rear corner" if outside else "rear"
+    elif share > 0.68:
         part = "front wheel"
     elif share < 0.32:
         part = "rear wheel"
     else:
-        part = "sill, half way along"
-    return f"the {side} {part}"
+        part = "sill"
+    return _PLACES[part][0 if position_mm[1] > 0 else 1]
 
 
-def posture_words(position_mm: Array, extent: Extent, floor_mm: float | None) -> str:
+def posture_words(position_mm: Array, extent: Extent, floor_mm: float | None) -> Said:
     """How to get the phone there: on a pole, kneeling, bent, standing; under the car or beside."""
     under = abs(position_mm[1]) <= extent.half_mm and (
         extent.rear_mm < position_mm[0] < extent.front_mm
     )
     if floor_mm is None:
         below = extent.low_mm - position_mm[2]
-        how = f"phone {below / 1000.0:.1f} m below the cards"
-        return f"{how}, under the car" if under else how
+        how = say("phone {below:.1f} m below the cards", below=float(below) / 1000.0)
+        return say("{how}, under the car", how=how) if under else how
     height = position_mm[2] - floor_mm
     if height < 350.0:
-        how = "phone on a pole, just above the floor"
+        how = say("phone on a pole, just above the floor")
     elif height < 750.0:
-        how = "kneel"
+        how = say("kneel")
     elif height < 1200.0:
-        how = "bend down"
+        how = say("bend down")
     else:
-        how = "stand"
-    return f"{how}, phone under the car" if under else how
+        how = say("stand")
+    return say("{how}, phone under the car", how=how) if under else how
 
 
 def aimed_cards(
@@ -149,13 +160,13 @@ def aimed_cards(
     return tuple(sorted(cards.ids[i] for i in order[:_AIMED_CARDS]))
 
 
-def roll_words(pose: Pose, camera: Camera) -> str:
+def roll_words(pose: Pose, camera: Camera) -> Said:
     """Whether the phone is held upright (long side up) or level."""
     # The camera's x axis and y axis in the vehicle frame: the one that lies level runs across.
     across, down = pose.rotation[0], pose.rotation[1]
     level = abs(across[2]) <= abs(down[2])
     wide = camera.width_px >= camera.height_px
-    return "phone level" if level == wide else "phone upright"
+    return say("phone level") if level == wide else say("phone upright")
 
 
 def instruction(
@@ -165,13 +176,18 @@ def instruction(
     extent: Extent,
     floor_mm: float | None,
     wanted: Array | None = None,
-) -> str:
+) -> Said:
     """One photo as a sentence that a person can follow."""
     aimed = aimed_cards(station, cards, camera, wanted)
-    names = " and ".join(map(str, aimed))
-    cards_word = "cards" if len(aimed) > 1 else "card"
-    posture = posture_words(station.position_mm, extent, floor_mm)
-    return (
-        f"{posture} at {place_words(station.position_mm, extent)}, "
-        f"aim at {cards_word} {names}, {roll_words(station.pose, camera)}"
+    names = str(aimed[0]) if aimed else ""
+    for other in aimed[1:]:
+        names = say("{one} and {other}", one=names, other=str(other))
+    return say_count(
+        max(len(aimed), 1),
+        "{posture} at {place}, aim at card {names}, {roll}",
+        "{posture} at {place}, aim at cards {names}, {roll}",
+        posture=posture_words(station.position_mm, extent, floor_mm),
+        place=place_words(station.position_mm, extent),
+        names=names,
+        roll=roll_words(station.pose, camera),
     )

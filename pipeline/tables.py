@@ -30,11 +30,13 @@ from pipeline.budget import (
 )
 from pipeline.deviation import AXES, DeviationRow
 from pipeline.job import Job
+from pipeline.language import changed
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
 from pipeline.report.damage import damage_document
 from pipeline.report.words import answer, unmeasured
 from pipeline.result import CardRow, Result
+from pipeline.sentences import parts_of, with_parts
 from pipeline.solution import CameraGroup, Solution
 from pipeline.symmetry import CANNOT, Symmetry
 from targets.atomic import write_text
@@ -159,7 +161,7 @@ def result_document(
     """
     solution, job = result.solution, result.job
     in_vehicle = result.vehicle_from_network is not None
-    return {
+    document = {
         "schema": SCHEMA,
         "version": version(),
         "units": "mm, degrees C, px; U is k = 2; covariances are upper triangles, row by row",
@@ -245,6 +247,7 @@ def result_document(
         "seconds": {stage: _number(round(s, 3)) for stage, s in result.seconds.items()},
         "inputs": [{"file": name, "sha256": digest} for name, digest in hashes],
     }
+    return {**document, "sentences": parts_of(document)}
 
 
 def json_text(document: Mapping[str, Any]) -> str:
@@ -260,7 +263,7 @@ def json_text(document: Mapping[str, Any]) -> str:
 
 
 def load_result_json(path: Path) -> dict[str, Any]:
-    """Read a result.json back as ``result_document`` made it.
+    """Read a result.json back as ``result_document`` made it, sentences with their parts.
 
     Raises
     ------
@@ -285,7 +288,7 @@ def load_result_json(path: Path) -> dict[str, Any]:
             str(path),
             "run datumshot solve again",
         )
-    return dict(document)
+    return with_parts(document)
 
 
 def matrix_from_triangle(triangle: Mapping[str, Any]) -> Array:
@@ -339,9 +342,14 @@ def without_folder(text: str, folder: Path) -> str:
     >>> without_folder("/home/kim/van/photos/a.jpg: too dark", Path("/home/kim/van"))
     'photos/a.jpg: too dark'
     """
-    for whole in {str(folder), str(folder.absolute())} - {"."}:
-        text = text.replace(f"{whole}/", "").replace(f"{whole}\\", "")
-    return text
+    wholes = {str(folder), str(folder.absolute())} - {"."}
+
+    def without(part: str) -> str:
+        for whole in wholes:
+            part = part.replace(f"{whole}/", "").replace(f"{whole}\\", "")
+        return part
+
+    return changed(text, without)
 
 
 def csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -411,6 +419,7 @@ def _settings(job: Job) -> dict[str, Any]:
         "title": job.title,
         "date": job.date,
         "technician": job.technician,
+        "language": job.language,
         "inches": job.inches,
         "parts": job.parts,
         "temperature_c": _number(job.temperature_c),

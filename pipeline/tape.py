@@ -17,6 +17,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.frames import Array
+from pipeline.language import Said, either, say, say_count
 from pipeline.measured import Measured
 from pipeline.readings import Reading, expected_mm, has_holes, permitted_error_mm
 from pipeline.rounding import rounded_U
@@ -50,7 +51,20 @@ _MARKS_MM = (10.0, 100.0, 1000.0)
 _HOOK_MM = 25.0
 _MOST_CAUSES = 4
 _HOOKED = "hooked end"
-_OR = "; or "
+
+VERDICT_WORDS: dict[TapeVerdict, Said] = {
+    "agrees": say("agrees"),
+    "disagrees": say("disagrees"),
+    "cannot tell": say("cannot tell"),
+}
+MODE_WORDS = {
+    "centres": say("centres"),
+    "near edges": say("near edges"),
+    "far edges": say("far edges"),
+    "same edges": say("same edges"),
+    "near + far": say("near + far"),
+}
+"""Verdicts and modes as people read them."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +79,7 @@ class TapeCheck:
     expected_mm : what the job says it ought to be; nan where it cannot say.
     U_mm : expanded uncertainty (k = 2) of the difference, job and tape together.
     verdict : see the module.
-    cause : what may lie behind a disagreement, or why nothing can be said; "" when it agrees.
+    causes : what may lie behind a disagreement, or why nothing can be said; none when it agrees.
     halved : whether it is half the sum.
     """
 
@@ -74,13 +88,18 @@ class TapeCheck:
     expected_mm: float
     U_mm: float
     verdict: TapeVerdict
-    cause: str
+    causes: tuple[Said, ...]
     halved: bool = False
 
     @property
     def mode(self) -> str:
         """From where to where, in words."""
         return "near + far" if self.halved else self.reading.mode
+
+    @property
+    def cause(self) -> str:
+        """The causes as one text, "" when it agrees."""
+        return either(self.causes) if self.causes else ""
 
     @property
     def difference_mm(self) -> float:
@@ -157,37 +176,41 @@ def _check(job: _Holes, reading: Reading, readings: Sequence[Reading]) -> TapeCh
     if partner is not None:
         compared = (reading.reading_mm + partner.reading_mm) / 2.0
     compared *= 1.0 + _expansion(job.measured, reading)
-    unknown = TapeCheck(reading, compared, float("nan"), float("nan"), "cannot tell", "", halved)
+    unknown = TapeCheck(reading, compared, float("nan"), float("nan"), "cannot tell", (), halved)
     if missing:
-        were = "was" if len(missing) == 1 else "were"
-        return replace(unknown, cause=f"{' and '.join(missing)} {were} not measured in this job")
+        names = missing[0] if len(missing) == 1 else say("{one} and {other}", **_both(missing))
+        said = say_count(
+            len(missing),
+            "{names} was not measured in this job",
+            "{names} were not measured in this job",
+            names=names,
+        )
+        return replace(unknown, causes=(said,))
     if not job.measured.scaled:
-        return replace(unknown, cause="no bar gave this job its scale")
+        return replace(unknown, causes=(say("no bar gave this job its scale"),))
     mode = "centres" if halved else None
     expected, u_job = job.expected(reading.ends, reading, mode)
     if not math.isfinite(expected):
         return replace(
             unknown,
             verdict="disagrees",
-            cause="pointer lengths: they differ by more than the points are apart",
+            causes=(say("pointer lengths: they differ by more than the points are apart"),),
         )
     U = 2.0 * math.hypot(u_job, _u_tape_mm(reading, halved))
-    check = TapeCheck(reading, compared, expected, U, "agrees", "", halved)
+    check = TapeCheck(reading, compared, expected, U, "agrees", (), halved)
     ratio = abs(check.difference_mm) / U
     tolerance = job.tolerance_mm(reading.ends)
     if ratio > BEYOND_DOUBT:
-        causes = list(_causes(job, check))[:_MOST_CAUSES]
-        return replace(check, verdict="disagrees", cause=_OR.join(causes))
+        causes = tuple(_causes(job, check))[:_MOST_CAUSES]
+        return replace(check, verdict="disagrees", causes=causes)
     if ratio > 1.0:
-        return replace(
-            check, verdict="cannot tell", cause="just beyond the uncertainty: read it again"
-        )
+        said = say("just beyond the uncertainty: read it again")
+        return replace(check, verdict="cannot tell", causes=(said,))
     if tolerance < U:
-        return replace(
-            check,
-            verdict="cannot tell",
-            cause=f"the uncertainty is larger than the tolerance of {tolerance:g} mm",
+        said = say(
+            "the uncertainty is larger than the tolerance of {tolerance:g} mm", tolerance=tolerance
         )
+        return replace(check, verdict="cannot tell", causes=(said,))
     return check
 
 
@@ -230,10 +253,14 @@ def _u_tape_mm(reading: Reading, halved: bool) -> float:
     return math.sqrt(sum(h**2 for h in half_widths) / 3.0)
 
 
+def _both(names: Sequence[str]) -> dict[str, object]:
+    return {"one": names[0], "other": names[1]}
+
+
 # -- causes ------------------------------------------------------------------------------------
 
 
-def _causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
+def _causes(job: _Holes, check: TapeCheck) -> Iterator[Said]:
     """What would explain a reading that disagrees, the likelier ones first."""
     reading = check.reading
 
@@ -244,24 +271,31 @@ def _causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
 
     value = check.compared_mm
     if fits(value, _INCH_MM) or fits(value, 1.0 / _INCH_MM):
-        yield "inches and millimetres mixed up"
+        yield say("inches and millimetres mixed up")
     elif fits(value, 10.0):
-        yield "centimetres typed as millimetres"
+        yield say("centimetres typed as millimetres")
     if any(fits(swapped) for swapped in _swapped(reading.typed)):
-        yield "two digits exchanged"
+        yield say("two digits exchanged")
     yield from _edge_causes(job, check)
     yield from _pointer_causes(job, check)
     for mark in _MARKS_MM:
         for sign in (1.0, -1.0):
             if fits(value - sign * mark):
-                way = "too long" if sign > 0 else "too short"
-                yield f"{mark:g} mm {way}: a digit misread, or begun at another mark than zero"
+                way = say("too long") if sign > 0 else say("too short")
+                yield say(
+                    "{mark:g} mm {way}: a digit misread, or begun at another mark than zero",
+                    mark=mark,
+                    way=way,
+                )
     if abs(check.difference_mm) <= _HOOK_MM:
-        yield f"{_HOOKED}: bent, worn or not against the edge ({check.difference_mm:+.1f} mm)"
+        yield say(
+            "hooked end: bent, worn or not against the edge ({off:+.1f} mm)",
+            off=float(check.difference_mm),
+        )
     yield from _other_holes(job, check)
 
 
-def _edge_causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
+def _edge_causes(job: _Holes, check: TapeCheck) -> Iterator[Said]:
     reading = check.reading
     if check.halved:
         return
@@ -272,34 +306,36 @@ def _edge_causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
         if mode == reading.mode or (reading.mode == "same edges" and mode == "centres"):
             continue
         if _agrees(check, *job.expected(reading.ends, reading, mode)):
-            yield f"edges: it fits if read between {mode}"
+            yield say("edges: it fits if read between {mode}", mode=MODE_WORDS[mode])
     if has_holes(reading):
         half_mm = abs(reading.holes_mm[0] - reading.holes_mm[1]) / 2.0
         centres, u = job.expected(reading.ends, reading, "centres")
         if half_mm > check.U_mm / 2.0 and any(
             _agrees(check, centres + sign * half_mm, u) for sign in (1.0, -1.0)
         ):
-            yield "edges: it fits if read between the same edges of these unequal holes"
+            yield say("edges: it fits if read between the same edges of these unequal holes")
 
 
-def _pointer_causes(job: _Holes, check: TapeCheck) -> Iterator[str]:
+def _pointer_causes(job: _Holes, check: TapeCheck) -> Iterator[Said]:
     reading = check.reading
     flat, rise = job.flat_mm(reading.ends)
     if job.measured.vehicle_from_network is None:
         rise = 0.0  # without a datum there are no heights
     if reading.pointers_mm is not None and reading.pointer_step_mm != 0.0:
         if _agrees(check, *job.expected(reading.ends, reading, step_mm=0.0)):
-            yield "pointer lengths: it fits if both pointers were equally long"
+            yield say("pointer lengths: it fits if both pointers were equally long")
         elif _agrees(check, *job.expected(reading.ends, reading, step_mm=rise)):
-            yield (
-                "pointer lengths: it fits if they differed by "
-                f"{abs(rise):.0f} mm, as the heights do"
+            yield say(
+                "pointer lengths: it fits if they differed by {rise:.0f} mm, as the heights do",
+                rise=abs(rise),
             )
     elif abs(rise) > 1.0 and _agrees(check, *job.expected(reading.ends, reading, step_mm=rise)):
-        yield f"it fits the distance in the datum plane, {flat:.1f} mm, not that in space"
+        yield say(
+            "it fits the distance in the datum plane, {flat:.1f} mm, not that in space", flat=flat
+        )
 
 
-def _other_holes(job: _Holes, check: TapeCheck) -> Iterator[str]:
+def _other_holes(job: _Holes, check: TapeCheck) -> Iterator[Said]:
     """Pairs with one other end that fit, the best first."""
     reading = check.reading
     mode = "centres" if check.halved else None
@@ -313,7 +349,7 @@ def _other_holes(job: _Holes, check: TapeCheck) -> Iterator[str]:
             if _agrees(check, value, u):
                 found.append((abs(check.compared_mm - value), ends))
     for _, ends in sorted(found)[:2]:
-        yield f"wrong hole: it fits {ends[0]} to {ends[1]}"
+        yield say("wrong hole: it fits {one} to {other}", **_both(ends))
 
 
 def _agrees(check: TapeCheck, expected: float, u_job: float) -> bool:
@@ -345,20 +381,29 @@ def _with_common_causes(job: _Holes, checks: list[TapeCheck]) -> Iterator[TapeCh
         if check.verdict != "disagrees":
             yield check
             continue
-        said = check.cause.split(_OR) if check.cause else []
+        said = list(check.causes)
         if offset and check in offset:
             said = [part for part in said if not part.startswith(_HOOKED)]
             mean = float(np.mean([c.difference_mm for c in offset]))
             # One slip of mode made in every reading explains all of them, too, and is likelier.
             said.insert(
                 int(all(c.cause.startswith("edges: ") for c in offset)),
-                f"{_HOOKED}: {len(offset)} readings are off by the same {mean:+.1f} mm, so the "
-                "end of the tape may be bent or worn",
+                say(
+                    "hooked end: {count} readings are off by the same {mean:+.1f} mm, so the "
+                    "end of the tape may be bent or worn",
+                    count=len(offset),
+                    mean=mean,
+                ),
             )
         for point in points:
             if point in check.reading.ends:
-                said.append(f"every reading to {point} disagrees: look at its card and stem, too")
-        yield replace(check, cause=_OR.join(said) or "no single slip explains it")
+                said.append(
+                    say(
+                        "every reading to {point} disagrees: look at its card and stem, too",
+                        point=point,
+                    )
+                )
+        yield replace(check, causes=tuple(said) or (say("no single slip explains it"),))
 
 
 def _common_offset(off: Sequence[TapeCheck]) -> list[TapeCheck]:
@@ -389,15 +434,17 @@ def _doubtful_points(checks: Sequence[TapeCheck]) -> list[str]:
 # -- words and files ---------------------------------------------------------------------------
 
 
-def counts_sentence(checks: Sequence[TapeCheck]) -> str:
+def counts_sentence(checks: Sequence[TapeCheck]) -> Said:
     """How many readings agree, disagree and are without a verdict."""
-    words: dict[TapeVerdict, str] = {
-        "agrees": "agree",
-        "disagrees": "disagree",
-        "cannot tell": "without a verdict",
-    }
-    counts = ", ".join(f"{sum(c.verdict == v for c in checks)} {word}" for v, word in words.items())
-    return f"{len(checks)} reading{'' if len(checks) == 1 else 's'}: {counts}."
+    counts = {v: sum(c.verdict == v for c in checks) for v in VERDICT_WORDS}
+    return say_count(
+        len(checks),
+        "{count} reading: {agree} agree, {disagree} disagree, {silent} without a verdict.",
+        "{count} readings: {agree} agree, {disagree} disagree, {silent} without a verdict.",
+        agree=counts["agrees"],
+        disagree=counts["disagrees"],
+        silent=counts["cannot tell"],
+    )
 
 
 def tape_lines(measured: Measured, checks: Sequence[TapeCheck]) -> list[str]:

@@ -269,7 +269,10 @@ def test_notes_of_what_differs_between_the_jobs() -> None:
     )
     lines = compare_lines(compare_sessions([one, two]))
     assert lines[0].startswith("Warning: cards.csv changed after 'van2' was solved")
-    assert any("parts are in in session 1 and out in session 2" in line for line in lines)
+    assert any(
+        "session 1 was measured with the mechanical parts in, session 2 with them out" in line
+        for line in lines
+    )
     assert any("sheets of sessions 1 and 2 differ at A L;" in line for line in lines)
     assert "No point moved beyond its uncertainty." in "\n".join(lines)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.compare import Comparison, Moves, PointMove, State
+from pipeline.compare import Comparison, Moves, PointMove
 from pipeline.compare_tables import (
     STATE_WORDS,
     answer_sentence,
@@ -19,67 +19,73 @@ from pipeline.compare_tables import (
     spring_back_sentences,
     telling_first,
 )
+from pipeline.language import language_of, listed, say
 from pipeline.measured import Measured
 from pipeline.report import drawing
+from pipeline.report.before_after import STATE_LOOKS, STATE_MARKS
 from pipeline.report.paths import draw_paths, exaggeration, paths
 from pipeline.report.templates import templates
-from pipeline.report.words import LOOKS, inches, number, signed, uncertainty
+from pipeline.report.words import (
+    AXIS_WORDS,
+    LOOKS,
+    VERDICTS,
+    inches,
+    number,
+    signed,
+    uncertainty,
+)
 from targets.atomic import write_text
 
-# Style class and mark of each state; the words stand beside it, so no colour is needed.
-_MARKS: dict[State, tuple[str, str]] = {
-    "worse": ("out", "▲"),
-    "aside": ("undecided", "↔"),
-    "closer": ("within", "✓"),
-    "moved": ("none", "↔"),
-    "unmoved": ("none", "–"),
-}
 
-
-def write_compare_page(comparison: Comparison, path: Path) -> None:
-    """Write the page as one self-contained HTML file.
+def write_compare_page(comparison: Comparison, path: Path, language: str = "en") -> None:
+    """Write the page as one self-contained HTML file, in the language of this code.
 
     Raises
     ------
     UserError : the file cannot be written.
     """
-    write_text(path, compare_html(comparison))
+    write_text(path, compare_html(comparison, language))
 
 
-def compare_html(comparison: Comparison) -> str:
+def compare_html(comparison: Comparison, language: str = "en") -> str:
     """Text of the page."""
     from markupsafe import Markup
 
+    told_in = language_of(language)
     all_paths = paths(comparison)
     times = exaggeration(all_paths)
 
     def figure(view: drawing.View, width_px: float = 1100.0) -> tuple[str, Markup]:
-        return view.title, Markup(drawing.svg(draw_paths(all_paths, view, times, width_px)))
+        return view.title, Markup(
+            drawing.svg(draw_paths(all_paths, view, times, width_px), told_in.put)
+        )
 
     last = comparison.from_first[-1]
     worse = any(point.state == "worse" for point in last.points)
     out = any(point.verdict_after == "out" for point in last.points)
-    return (
-        templates()
-        .get_template("compare.html")
-        .render(
-            answer=f"From session 1 to {last.later + 1}: {answer_sentence(last)}",
-            answer_css=LOOKS["out" if worse or out else "within"].css,
-            spring_backs=spring_back_sentences(comparison) if len(comparison.sessions) > 2 else (),
-            sessions=[_session(job) for job in comparison.sessions],
-            warnings=order_notes(comparison.sessions),
-            notes=sheet_notes(comparison.sessions),
-            rendered=any("render" in job.title.lower() for job in comparison.sessions),
-            times=times,
-            plan=figure(drawing.PLAN),
-            upright=figure(drawing.PLAN_UPRIGHT, 420.0),
-            sides=[figure(view) for view in drawing.SIDES],
-            steps=[
-                _step(found, comparison.sessions)
-                for found in (*comparison.from_first, *comparison.neighbours[1:])
-            ],
-        )
-    )
+    page = {
+        "title": comparison.sessions[-1].title,
+        "answer": say(
+            "From session 1 to {last}: {answer}", last=last.later + 1, answer=answer_sentence(last)
+        ),
+        "answer_css": LOOKS["out" if worse or out else "within"].css,
+        "spring_backs": spring_back_sentences(comparison) if len(comparison.sessions) > 2 else (),
+        "sessions": [_session(job) for job in comparison.sessions],
+        "warnings": order_notes(comparison.sessions),
+        "notes": sheet_notes(comparison.sessions),
+        "rendered": any("render" in job.title.lower() for job in comparison.sessions),
+        "times": times,
+        "plan": figure(drawing.PLAN),
+        "upright": figure(drawing.PLAN_UPRIGHT, 420.0),
+        "sides": [figure(view) for view in drawing.SIDES],
+        "steps": [
+            _step(found, comparison.sessions)
+            for found in (*comparison.from_first, *comparison.neighbours[1:])
+        ],
+        "verdicts": VERDICTS,
+        "axes": AXIS_WORDS,
+    }
+    return templates(told_in).get_template("compare.html").render(**told_in.put_all(page))
 
 
 def _session(job: Measured) -> dict[str, Any]:
@@ -88,7 +94,7 @@ def _session(job: Measured) -> dict[str, Any]:
         "date": job.settings.get("date", ""),
         "points": len(job.points),
         "out": sum(row.verdict == "out" for row in job.points),
-        "warning": " ".join(job.warnings),
+        "warning": listed(job.warnings, " ") if job.warnings else "",
     }
 
 
@@ -104,14 +110,13 @@ def _step(found: Moves, sessions: tuple[Measured, ...]) -> dict[str, Any]:
 
 
 def _point(point: PointMove, in_inches: bool) -> dict[str, Any]:
-    css, mark = _MARKS[point.state]
     name, side = point.name.rsplit(" ", 1)
     return {
         "point": name,
         "side": side,
         "base": point.base,
-        "css": css,
-        "mark": mark,
+        "css": STATE_LOOKS[point.state].css,
+        "mark": STATE_MARKS[point.state],
         "state": STATE_WORDS[point.state],
         "shift": [
             (signed(v, 2), uncertainty(U, 2), inches(v, 3, with_sign=True) if in_inches else "")
@@ -122,6 +127,6 @@ def _point(point: PointMove, in_inches: bool) -> dict[str, Any]:
             for off in map(float, np.linalg.norm([point.before_mm, point.after_mm], axis=1))
         ],
         "progress": progress_text(point),
-        "before": point.verdict_before,
-        "after": point.verdict_after,
+        "before": VERDICTS[point.verdict_before],
+        "after": VERDICTS[point.verdict_after],
     }

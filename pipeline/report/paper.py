@@ -12,7 +12,7 @@ import hashlib
 import io
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ import numpy as np
 
 from pipeline.correction import CAUTIONS, Correction
 from pipeline.deviation import DeviationRow
+from pipeline.language import Language, Said, fixed, language_of, listed, say
 from pipeline.measured import Measured
 from pipeline.report import drawing, words
 from pipeline.report.archive import PDF_VERSION, archived, ended_lines
@@ -47,25 +48,36 @@ _MOST_ROWS = 50
 _MOST_FINDINGS = 12
 _MOST_PAIRS, _MOST_COMPARED, _MOST_CORRECTIONS = 30, 12, 8
 
-_NOT_TO_SCALE = (
+_NOT_TO_SCALE = say(
     "No bar of known length was measured, so these millimetres are the printer's: every length "
     "here may be off by the same per cent as the printed cards. Measure a bar and solve again "
     "before acting on any figure."
 )
 
 
+_AXES_AND_U = tuple(say("{axis} ± U", axis=axis) for axis in words.AXIS_WORDS)
+
+
 @dataclass(frozen=True)
 class _Source:
-    """What the report is made of: a result.json, typed and as it is, its SHA-256, and drawings."""
+    """What the report is made of: a result.json, typed and as it is, its SHA-256, and drawings.
+
+    ``language`` is that of the report.
+    """
 
     measured: Measured
     document: Mapping[str, Any]
     sha256: str
     views: tuple[drawing.Drawing, ...]
+    language: Language
 
 
 def write_paper(
-    measured: Measured, document: Mapping[str, Any], path: Path, paper: str = "A4"
+    measured: Measured,
+    document: Mapping[str, Any],
+    path: Path,
+    paper: str = "A4",
+    language: str = "en",
 ) -> int:
     """Write the report.
 
@@ -73,6 +85,7 @@ def write_paper(
     ----------
     measured, document : the same result.json, typed and as it is.
     paper : "A4" or "Letter".
+    language : code of the language of the report.
 
     Returns
     -------
@@ -82,13 +95,13 @@ def write_paper(
     ------
     UserError : no such paper, the result is of an older version, or the file cannot be written.
     """
-    data, pages = paper_bytes(measured, document, paper)
+    data, pages = paper_bytes(measured, document, paper, language)
     write_bytes(path, data)
     return pages
 
 
 def paper_bytes(
-    measured: Measured, document: Mapping[str, Any], paper: str = "A4"
+    measured: Measured, document: Mapping[str, Any], paper: str = "A4", language: str = "en"
 ) -> tuple[bytes, int]:
     """The PDF and the number of its pages; parameters as in ``write_paper``."""
     size = tuple(side * _MM for side in paper_size_mm(paper))
@@ -98,7 +111,7 @@ def paper_bytes(
             "an older version wrote this result", str(file), "run datumshot solve again"
         )
     sha256 = hashlib.sha256(file.read_bytes()).hexdigest()
-    source = _Source(measured, document, sha256, _views_of(measured))
+    source = _Source(measured, document, sha256, _views_of(measured), language_of(language))
     letters = letters_for(_texts_of(source))
     written = datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
     # Once to count the pages, and once to say on each how many there are.
@@ -146,11 +159,12 @@ def _built(
     from reportlab.pdfgen.canvas import Canvas
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
-    title = source.measured.title or "Untitled job"
+    put = source.language.put
+    title = put(source.measured.title or say("Untitled job"))
     about = {
         "title": title,
         "author": "datumshot",
-        "subject": "Measurement of a car's underbody from photographs",
+        "subject": put(say("Measurement of a car's underbody from photographs")),
         "creator": f"datumshot {version()}",
     }
     stream = io.BytesIO()
@@ -163,7 +177,7 @@ def _built(
                 "pdfVersion": PDF_VERSION,
                 "initialFontName": REGULAR,  # else an unembedded Helvetica is named in the file
                 "enforceColorSpace": "RGB",
-                "lang": "en",
+                "lang": source.language.code,
             },
         )
         archived(made, **about)
@@ -173,8 +187,10 @@ def _built(
         canvas.saveState()
         canvas.setFillColor(drawing.FAINT)
         y, left, right = 9.0 * _MM, _SIDE_MM * _MM, size[0] - _SIDE_MM * _MM
-        number = f"page {template.page} of {pages}"
-        about_it = f"; written {written}; datumshot {version()}"
+        number = put(say("page {page} of {pages}", page=template.page, pages=pages))
+        about_it = put(
+            say("; written {written}; datumshot {version}", written=written, version=version())
+        )
         label = _cut(title, letters, 7.0, 80.0) + about_it
         x = left
         for font, part in letters.runs(label):
@@ -199,6 +215,7 @@ class _Story:
     def __init__(self, source: _Source, letters: Letters, width: float) -> None:
         self.measured, self.document = source.measured, source.document
         self.sha256, self.views = source.sha256, source.views
+        self.put, self.word = source.language.put, source.language.word
         self.letters = letters
         self.width = width
         self.decimals = words.decimals_for(
@@ -241,12 +258,14 @@ class _Story:
     def _text(self, text: str, size: float = 9.0, bold: bool = False, **settings: Any) -> Any:
         from reportlab.platypus import Paragraph
 
-        return Paragraph(self.letters.markup(text, bold), self._style(size, **settings))
+        return Paragraph(self.letters.markup(self.put(text), bold), self._style(size, **settings))
 
     def _pair(self, bold: str, plain: str, **settings: Any) -> Any:
         from reportlab.platypus import Paragraph
 
-        markup = f"{self.letters.markup(bold, True)} {self.letters.markup(plain)}"
+        markup = " ".join(
+            (self.letters.markup(self.put(bold), True), self.letters.markup(self.put(plain)))
+        )
         return Paragraph(markup, self._style(**settings))
 
     def _heading(self, text: str) -> Any:
@@ -298,10 +317,10 @@ class _Story:
         worst = next((v for v in ("out", "undecided", "within") if v in verdicts), "no reference")
         look = words.LOOKS[worst]  # type: ignore[index]
         first, second = self.document["answer"]
-        parts = self._title(self.measured.title or "Untitled job")
+        parts = self._title(self.measured.title or self.put(say("Untitled job")))
         parts.append(
             self._pair(
-                f"{look.mark} {first}",
+                f"{look.mark} {self.put(first)}",
                 second,
                 backColor=look.wash,
                 borderColor=look.ink,
@@ -316,33 +335,39 @@ class _Story:
             parts.insert(len(parts) - 1, self._text(taken, 8.5, spaceAfter=8.0))
         alarms = []
         if not self.measured.scaled:
-            alarms.append(("Not to scale.", _NOT_TO_SCALE))
+            alarms.append((say("Not to scale."), _NOT_TO_SCALE))
         if self.document["unmeasured"]:
-            alarms.append(("Not measured.", self.document["unmeasured"]))
+            alarms.append((say("Not measured."), self.document["unmeasured"]))
         changed = self.measured.changed
         if changed:
             alarms.append(
                 (
-                    "Older than its files.",
-                    f"{_some([without_folder(name, self.measured.folder) for name in changed])} "
-                    "changed or went after this was solved.",
+                    say("Older than its files."),
+                    say(
+                        "{files} changed or went after this was solved.",
+                        files=_some([without_folder(n, self.measured.folder) for n in changed]),
+                    ),
                 )
             )
         parts += [self._pair(*alarm) for alarm in alarms]
         if "render" in self.measured.title.lower():
             parts.append(
                 self._text(
-                    "The photographs of this job are rendered by a computer; no real car is shown."
+                    say(
+                        "The photographs of this job are rendered by a computer; no real car is "
+                        "shown."
+                    )
                 )
             )
         if self.letters.missing:
-            codes = ", ".join(f"U+{ord(sign):04X}" for sign in self.letters.missing[:12])
-            more = len(self.letters.missing) - 12
-            codes += f" and {more} more" if more > 0 else ""
+            codes = [f"U+{ord(sign):04X}" for sign in self.letters.missing]
             parts.append(
                 self._text(
-                    "An empty square stands for a sign that no font of this computer has "
-                    f"({codes}); report.html shows it.",
+                    say(
+                        "An empty square stands for a sign that no font of this computer has "
+                        "({codes}); report.html shows it.",
+                        codes=_some(codes, 12),
+                    ),
                     8.0,
                 )
             )
@@ -364,27 +389,31 @@ class _Story:
     def _taken(self) -> str:
         """When and by whom, as far as the job says."""
         date, technician = (self.measured.settings.get(key) for key in ("date", "technician"))
-        told = [f"Photographed on {date}"] if date else []
-        told += [f"technician {technician}"] if technician else []
-        return f"{'; '.join(told)}." if told else ""
+        told = [say("Photographed on {date}", date=date)] if date else []
+        told += [say("technician {technician}", technician=technician)] if technician else []
+        return listed([listed(told, "; "), "."], "") if told else ""
 
     def _views(self) -> list[Any]:
         rows = self.measured.points
         if not rows:
             return [
-                self._heading("Points"),
+                self._heading(say("Points")),
                 self._text(
-                    "This job has no points with a place in a vehicle frame, so there are no "
-                    "deviations and nothing is drawn. Its cards are in cards.csv."
+                    say(
+                        "This job has no points with a place in a vehicle frame, so there are no "
+                        "deviations and nothing is drawn. Its cards are in cards.csv."
+                    )
                 ),
             ]
         parts = [
-            self._heading("Where the points moved"),
+            self._heading(say("Where the points moved")),
             self._text(
-                "To scale. Each arrow runs from where the point belongs to where it is, drawn "
-                f"{drawing.exaggeration(rows)} times as large; the grey square is the tolerance, "
-                "drawn just as large. Black squares are base points. Lines join the two sides "
-                "of a pair.",
+                say(
+                    "To scale. Each arrow runs from where the point belongs to where it is, drawn "
+                    "{times} times as large; the grey square is the tolerance, drawn just as "
+                    "large. Black squares are base points. Lines join the two sides of a pair.",
+                    times=drawing.exaggeration(rows),
+                ),
                 8.5,
             ),
             self._legend(rows),
@@ -399,7 +428,7 @@ class _Story:
         return KeepTogether(
             [
                 self._text(view.title, 9.0, True, spaceBefore=4.0, spaceAfter=1.0),
-                _flowable(view, self.letters, scale),
+                _flowable(view, self.letters, scale, self.put),
             ]
         )
 
@@ -412,9 +441,9 @@ class _Story:
             count = sum(row.verdict == verdict for row in rows)
             if not count:
                 continue
-            label = f"{look.mark} {verdict} ({count})"
+            label = f"{look.mark} {self.put(words.VERDICTS[verdict])} ({count})"
             cells += [
-                _flowable(drawing.legend_arrow(verdict), self.letters, 0.75),
+                _flowable(drawing.legend_arrow(verdict), self.letters, 0.75, self.put),
                 self._cell(label, ink=look.ink),
             ]
             widths += [40.0, self.letters.width(label, 7.5) + 18.0]
@@ -430,13 +459,13 @@ class _Story:
         marks = {str(verdict): look.mark for verdict, look in words.LOOKS.items()}
         lines = [
             self._pair(
-                f"{marks[zone['verdict']]} {zone['verdict'].capitalize()}.",
+                f"{marks[zone['verdict']]} {_upper(self.word(zone['verdict']))}.",
                 zone["sentence"],
                 size=8.5,
             )
             for zone in damage["zones"]
         ]
-        return [self._heading("Damage by zone"), *lines]
+        return [self._heading(say("Damage by zone")), *lines]
 
     def _way_back(self) -> list[Any]:
         """How far each point that is out has to travel, and the cautions at a pull."""
@@ -456,13 +485,19 @@ class _Story:
                 one["U_length_mm"],
             )
             lines.append(
-                self._pair(f"{one['point']} {one['side']}:", f"{correction_words(correction)}.")
+                self._pair(
+                    f"{one['point']} {one['side']}:",
+                    listed([correction_words(correction), "."], ""),
+                )
             )
         if len(found) > _MOST_CORRECTIONS:
-            left = f"{len(found) - _MOST_CORRECTIONS} more, all shorter, are on the page."
-            lines.append(self._text(left))
-        cautions = self._text("At a pull: " + " ".join(CAUTIONS), 8.0, spaceBefore=2.0)
-        return [self._heading("Way back of the points that are out, mm"), *lines, cautions]
+            left = len(found) - _MOST_CORRECTIONS
+            lines.append(self._text(say("{more} more, all shorter, are on the page.", more=left)))
+        cautions = say(
+            "At a pull: {cautions}", cautions=listed([say(one) for one in CAUTIONS], " ")
+        )
+        heading = self._heading(say("Way back of the points that are out, mm"))
+        return [heading, *lines, self._text(cautions, 8.0, spaceBefore=2.0)]
 
     def _sides(self) -> list[Any]:
         """Left against right, which a job without a sheet has to say."""
@@ -473,9 +508,7 @@ class _Story:
         table = [
             [
                 self._cell(text, True, i > 1)
-                for i, text in enumerate(
-                    ("Pair", "Verdict", *(f"{axis} ± U" for axis in words.AXIS_WORDS))
-                )
+                for i, text in enumerate((say("Pair"), say("Verdict"), *_AXES_AND_U))
             ]
         ]
         for pair in pairs[:_MOST_PAIRS]:
@@ -487,26 +520,36 @@ class _Story:
         for one in [one for one in others if one["verdict"] != "within"][:_MOST_COMPARED]:
             table.append(
                 [
-                    self._cell(f"{one['what']} {'-'.join(one['points'])}", True),
+                    self._cell(f"{self.word(one['what'])} {'-'.join(one['points'])}", True),
                     self._verdict(one["verdict"]),
                     self._cell(
-                        f"{words.number(one['left_mm'], 1)} left, "
-                        f"{words.number(one['right_mm'], 1)} right"
+                        say(
+                            "{left} left, {right} right",
+                            left=words.number(one["left_mm"], 1),
+                            right=words.number(one["right_mm"], 1),
+                        )
                     ),
-                    self._cell("difference", right=True),
+                    self._cell(say("difference"), right=True),
                     self._cell(_with_U(one["left_mm"] - one["right_mm"], one["U_mm"]), right=True),
                 ]
             )
         return [
-            self._heading("Left against right"),
+            self._heading(say("Left against right")),
             self._text(
-                "Left minus right, mm; widths count from the centre plane outward, heights up. "
-                f"{symmetry['cannot']}",
+                say(
+                    "Left minus right, mm; widths count from the centre plane outward, heights "
+                    "up. {cannot}",
+                    cannot=fixed(symmetry["cannot"]),
+                ),
                 8.5,
             ),
             self._table(table, (2.4, 1.8, 2.6, 2.0, 2.0)),
             self._text(
-                f"{len(pairs)} pairs and {len(others)} comparisons of lengths are in report.html.",
+                say(
+                    "{pairs} pairs and {others} comparisons of lengths are in report.html.",
+                    pairs=len(pairs),
+                    others=len(others),
+                ),
                 8.5,
                 spaceBefore=3.0,
             ),
@@ -514,37 +557,45 @@ class _Story:
 
     def _verdict(self, verdict: str) -> Any:
         look = next(look for name, look in words.LOOKS.items() if name == verdict)
-        return self._cell(f"{look.mark} {verdict}", ink=look.ink)
+        return self._cell(f"{look.mark} {self.word(verdict)}", ink=look.ink)
 
     def _points(self) -> list[Any]:
         rows = words.worst_first(self.measured.points)
         if not rows:
             return []
         shown, rest = rows[:_MOST_ROWS], rows[_MOST_ROWS:]
-        head = ("Point", "Verdict", *(f"{axis} ± U" for axis in words.AXIS_WORDS), "Tol.")
+        head = (say("Point"), say("Verdict"), *_AXES_AND_U, say("Tol."))
         table = [
             [self._cell(text, True, i > 1) for i, text in enumerate(head)]
-            + [self._cell(f"at {axis}", True, True) for axis in words.AXIS_WORDS]
+            + [self._cell(say("at {axis}", axis=axis), True, True) for axis in words.AXIS_WORDS]
         ]
         for row in shown:
             table.append(self._row(row))
         parts = [
-            self._heading("Points"),
+            self._heading(say("Points")),
             self._text(
-                "Millimetres from the datum: length + forward, width + left, height + up. A "
-                "deviation is measured minus sheet; ± is its expanded uncertainty (k = 2: about "
-                "95 of 100 true values lie within).",
+                say(
+                    "Millimetres from the datum: length + forward, width + left, height + up. A "
+                    "deviation is measured minus sheet; ± is its expanded uncertainty (k = 2: "
+                    "about 95 of 100 true values lie within)."
+                ),
                 8.5,
             ),
             self._table(table, (1.9, 3.2, 2.8, 2.8, 2.8, 0.9, 1.4, 1.4, 1.4)),
         ]
         if rest:
             count = Counter(row.verdict for row in rest)
-            told = ", ".join(f"{count[v]} {v}" for v in words.LOOKS if count[v])
+            told = listed(
+                listed([str(count[v]), said], " ") for v, said in words.VERDICTS.items() if count[v]
+            )
             parts.append(
                 self._text(
-                    f"{len(rest)} more points are not listed here ({told}); all are in "
-                    "report.html and points.csv.",
+                    say(
+                        "{more} more points are not listed here ({told}); all are in report.html "
+                        "and points.csv.",
+                        more=len(rest),
+                        told=told,
+                    ),
                     8.5,
                     True,
                 )
@@ -552,8 +603,11 @@ class _Story:
         if self.measured.base:
             parts.append(
                 self._text(
-                    f"Base points, which carry the vehicle frame: {_some(self.measured.base, 30)}. "
-                    "Their deviations cannot show a movement that all of them share.",
+                    say(
+                        "Base points, which carry the vehicle frame: {base}. Their deviations "
+                        "cannot show a movement that all of them share.",
+                        base=_some(self.measured.base, 30),
+                    ),
                     8.5,
                     spaceBefore=3.0,
                 )
@@ -563,21 +617,24 @@ class _Story:
     def _row(self, row: DeviationRow) -> list[Any]:
         look = words.LOOKS[row.verdict]
         moved = words.moved(row)
-        verdict = f"{look.mark} {row.verdict}" + (f": {moved}" if moved else "")
+        said = words.VERDICTS[row.verdict]
+        told = say("{verdict}: {moved}", verdict=said, moved=moved) if moved else said
+        verdict = f"{look.mark} {self.put(told)}"
+        base = f" ({self.put(words.ROLES['base'])})" if row.base else ""
         cells = [
-            self._cell(f"{row.point} {row.side}{' (base)' if row.base else ''}", True),
+            self._cell(f"{row.point} {row.side}{base}", True),
             self._cell(verdict, ink=look.ink),
         ]
         for axis in range(3):
             of_axis = row.axis_verdicts[axis]
             mark = f"{words.LOOKS[of_axis].mark} " if of_axis in ("out", "undecided") else ""
             known = math.isfinite(row.deviation_mm[axis])
-            text = (
-                f"{mark}{words.signed(row.deviation_mm[axis], self.decimals)} "
-                f"± {words.uncertainty(row.U_deviation_mm[axis], self.decimals)}"
-                if known
-                else "–"
-            )
+            text: str = "–"
+            if known:
+                figure = _with_U(row.deviation_mm[axis], row.U_deviation_mm[axis], self.decimals)
+                text = f"{mark}{self.put(figure)}"
+                if self.measured.inches:
+                    text += f" ({self.put(words.inches(row.deviation_mm[axis], 3, True))})"
             cells.append(self._cell(text, bool(mark), True, words.LOOKS[of_axis].ink))
         cells.append(self._cell(words.number(row.tol_mm, 1), right=True))
         cells += [self._cell(words.number(v, 1), right=True) for v in row.position_mm]
@@ -585,21 +642,22 @@ class _Story:
 
     def _findings(self) -> list[Any]:
         findings = self.measured.findings
-        parts = [self._heading("What to look at")]
+        parts = [self._heading(say("What to look at"))]
         for finding in findings[:_MOST_FINDINGS]:
-            subject = f"{finding.subject}: " if finding.subject else ""
+            subject = f"{self.put(fixed(finding.subject))}: " if finding.subject else ""
+            told = [self.put(fixed(t)) for t in (finding.text, finding.effect, finding.remedy) if t]
             parts.append(
                 self._pair(
-                    f"{finding.severity.capitalize()}.",
-                    " ".join(f"{subject}{finding.text} {finding.effect} {finding.remedy}".split()),
+                    f"{_upper(self.put(words.SEVERITIES[finding.severity]))}.",
+                    " ".join(f"{subject}{' '.join(told)}".split()),
                     size=8.5,
                 )
             )
         if not findings:
-            parts.append(self._text("Nothing doubtful was found.", 8.5))
+            parts.append(self._text(say("Nothing doubtful was found."), 8.5))
         if len(findings) > _MOST_FINDINGS:
             more = len(findings) - _MOST_FINDINGS
-            parts.append(self._text(f"{more} more are in report.html.", 8.5, True))
+            parts.append(self._text(say("{more} more are in report.html.", more=more), 8.5, True))
         return parts
 
     def _method(self) -> list[Any]:
@@ -616,13 +674,26 @@ class _Story:
         ]
         rms_px = float(np.sqrt(np.mean(np.square(residuals)))) if residuals else math.nan
         parts = [
-            self._heading("How it was measured, and how sure it is"),
+            self._heading(say("How it was measured, and how sure it is")),
             self._text(
-                f"{used} of {len(measured.photos)} photos ({cameras}), {len(measured.cards)} "
-                f"cards, {len(residuals) // 2} dots, adjusted together: typical misfit "
-                f"{words.number(rms_px, 3)} px per coordinate, {adjustment['redundancy']} more "
-                f"observations than needed; dots left out: {len(adjustment['rejected'])}. "
-                f"Mechanical parts {settings['parts']}, {settings['temperature_c']:g} °C.",
+                say(
+                    "{used} of {photos} photos ({cameras}), {cards} cards, {dots} dots, adjusted "
+                    "together: typical misfit {rms} px per coordinate, {redundancy} more "
+                    "observations than needed; dots left out: {rejected}. {parts}, "
+                    "{temperature:g} °C.",
+                    used=used,
+                    photos=len(measured.photos),
+                    cameras=cameras,
+                    cards=len(measured.cards),
+                    dots=len(residuals) // 2,
+                    rms=words.number(rms_px, 3),
+                    redundancy=adjustment["redundancy"],
+                    rejected=len(adjustment["rejected"]),
+                    parts=say("Mechanical parts in place")
+                    if settings["parts"] == "in"
+                    else say("Mechanical parts taken out"),
+                    temperature=float(settings["temperature_c"]),
+                ),
                 8.5,
             ),
         ]
@@ -630,25 +701,36 @@ class _Story:
         if measured.points:
             budget = document["budget"]
             parts.append(
-                self._text(f"{budget['summary']} Verdicts: {budget['decision_rule']}", 8.5)
+                self._text(
+                    say(
+                        "{summary} Verdicts: {rule}",
+                        summary=fixed(budget["summary"]),
+                        rule=fixed(budget["decision_rule"]),
+                    ),
+                    8.5,
+                )
             )
-        parts.append(self._text(" ".join([*words.BEFORE_WORK, words.COMPLEMENT]), 8.5))
-        listed = [
-            f"{file} {sha256[:16] if sha256 else '(could not be read)'}"
+        parts.append(self._text(listed([*words.BEFORE_WORK, words.COMPLEMENT], " "), 8.5))
+        files = [
+            listed([file, sha256[:16] if sha256 else say("(could not be read)")], " ")
             for file, sha256 in measured.inputs
             if not any(file == photo.name for photo in measured.photos)
         ]
         parts.append(
             self._text(
-                f"All figures are in results/result.json, whose SHA-256 is {self.sha256}; it holds "
-                "the SHA-256 of every photo and file this was made from, of which the first 16 "
-                f"digits are: {'; '.join(listed)}.",
+                say(
+                    "All figures are in results/result.json, whose SHA-256 is {sha256}; it holds "
+                    "the SHA-256 of every photo and file this was made from, of which the first "
+                    "16 digits are: {files}.",
+                    sha256=self.sha256,
+                    files=listed(files, "; "),
+                ),
                 7.5,
             )
         )
         return parts
 
-    def _bars(self) -> list[str]:
+    def _bars(self) -> list[Said]:
         bars = [
             BarCheck(
                 (bar["cards"][0], bar["cards"][1]),
@@ -662,23 +744,32 @@ class _Story:
         for bar in bars:
             told = words.bar_verdict(bar, only_one=len(bars) == 1)
             read = (
-                f", from the photos {words.number(bar.measured_mm, 2)} "
-                f"± {words.uncertainty(bar.U_mm, 2)} mm"
+                say(
+                    ", from the photos {measured} ± {U} mm",
+                    measured=words.number(bar.measured_mm, 2),
+                    U=words.uncertainty(bar.U_mm, 2),
+                )
                 if math.isfinite(bar.measured_mm)
                 else ""
             )
             lines.append(
-                f"Bar {bar.cards[0]}-{bar.cards[1]}: {words.number(bar.length_mm, 2)} mm by its "
-                f"certificate{read}: {told}."
+                say(
+                    "Bar {first}-{second}: {length} mm by its certificate{read}: {told}.",
+                    first=bar.cards[0],
+                    second=bar.cards[1],
+                    length=words.number(bar.length_mm, 2),
+                    read=read,
+                    told=told,
+                )
             )
-        return lines or ["No bar was measured."]
+        return lines or [say("No bar was measured.")]
 
     def _signature(self) -> list[Any]:
         from reportlab.platypus import KeepTogether, Table, TableStyle
 
-        labels = ("Place and date", "Name, in print", "Signature")
+        labels = (say("Place and date"), say("Name, in print"), say("Signature"))
         lines = []
-        for who in ("Measured by", "Read by (customer or insurer)"):
+        for who in (say("Measured by"), say("Read by (customer or insurer)")):
             lines.append([self._cell(who, True), "", ""])
             lines.append(["", "", ""])
             lines.append([self._cell(label, ink=drawing.FAINT) for label in labels])
@@ -697,10 +788,12 @@ class _Story:
                 ]
             )
         )
-        return [KeepTogether([self._heading("Signatures"), table])]
+        return [KeepTogether([self._heading(say("Signatures")), table])]
 
 
-def _flowable(view: drawing.Drawing, letters: Letters, scale: float) -> Any:
+def _flowable(
+    view: drawing.Drawing, letters: Letters, scale: float, put: Callable[[str], str]
+) -> Any:
     """A drawing as reportlab lays it out among paragraphs."""
     from reportlab.platypus import Flowable
 
@@ -710,16 +803,25 @@ def _flowable(view: drawing.Drawing, letters: Letters, scale: float) -> Any:
 
         def draw(self) -> None:
             self.canv.translate(0, view.height_px * scale)
-            draw(self.canv, view, letters, scale)
+            draw(self.canv, view, letters, scale, put)
 
     return Placed()
 
 
-def _with_U(value_mm: float | None, U_mm: float | None) -> str:
+def _with_U(value_mm: float | None, U_mm: float | None, decimals: int = 1) -> str:
     """A length with its uncertainty, mm."""
     if value_mm is None or U_mm is None:
         return "–"
-    return f"{words.signed(value_mm, 1)} ± {words.uncertainty(U_mm, 1)}"
+    return say(
+        "{value} ± {U}",
+        value=words.signed(value_mm, decimals),
+        U=words.uncertainty(U_mm, decimals),
+    )
+
+
+def _upper(text: str) -> str:
+    """The text with a capital in front, the rest as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def _cut(text: str, letters: Letters, size: float, most_mm: float) -> str:
@@ -732,5 +834,5 @@ def _cut(text: str, letters: Letters, size: float, most_mm: float) -> str:
 
 
 def _some(names: Sequence[str], most: int = 5) -> str:
-    more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+    more, first = len(names) - most, ", ".join(names[:most])
+    return say("{names} and {more} more", names=first, more=more) if more > 0 else first

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from calib.frames import Array
@@ -14,19 +15,26 @@ if TYPE_CHECKING:
 _DASH_PX = (5.0, 4.0)
 
 
-def draw(canvas: Canvas, drawing: Drawing, letters: Letters, scale: float) -> None:
+def draw(
+    canvas: Canvas,
+    drawing: Drawing,
+    letters: Letters,
+    scale: float,
+    put: Callable[[str], str] = str,
+) -> None:
     """Draw with the drawing's top left corner at the canvas' origin.
 
     Parameters
     ----------
     scale : points of the page per px of the drawing; y runs up on the page.
+    put : puts a text into the language of the page.
     """
     canvas.saveState()
     canvas.setLineJoin(1)
     for shape in drawing.shapes:
         points = shape.points * [scale, -scale]
         if shape.kind == "text":
-            _text(canvas, shape, points[0], letters, scale)
+            _text(canvas, shape, put(shape.text), points[0], letters, scale)
             continue
         canvas.setLineWidth(shape.width_px * scale)
         canvas.setDash(*([d * scale for d in _DASH_PX],) if shape.dash else ())
@@ -48,10 +56,12 @@ def draw(canvas: Canvas, drawing: Drawing, letters: Letters, scale: float) -> No
     canvas.restoreState()
 
 
-def _text(canvas: Canvas, shape: Shape, at: Array, letters: Letters, scale: float) -> None:
+def _text(
+    canvas: Canvas, shape: Shape, told: str, at: Array, letters: Letters, scale: float
+) -> None:
     """Letters over a halo, so that lines may pass under them."""
     size = shape.size_px * scale
-    width = letters.width(shape.text, size, shape.bold)
+    width = letters.width(told, size, shape.bold)
     start = at[0] - {"start": 0.0, "middle": 0.5, "end": 1.0}[shape.anchor] * width
     canvas.setDash()
     canvas.setLineWidth(shape.width_px * scale)
@@ -62,7 +72,7 @@ def _text(canvas: Canvas, shape: Shape, at: Array, letters: Letters, scale: floa
         canvas.saveState()
         text = canvas.beginText(start, at[1])
         text.setTextRenderMode(mode)
-        for font, part in letters.runs(shape.text, shape.bold):
+        for font, part in letters.runs(told, shape.bold):
             text.setFont(font, size)
             text.textOut(part)
         canvas.drawText(text)

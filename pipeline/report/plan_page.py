@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from calib.frames import Array
+from pipeline.language import Language, fixed, language_of, listed, say, say_count
 from pipeline.plan import ShootPlan, cards_of_size
 from pipeline.report.drawing import FAINT, GRID, INK, Drawing, svg
 from pipeline.report.letters import letters_for
 from pipeline.report.paper_drawing import draw
 from pipeline.report.templates import templates
-from pipeline.rounding import rounded_U
+from pipeline.report.words import AXIS_WORDS, ROLES, uncertainty
 from pipeline.safety import Cautions
 from targets.atomic import replacing, write_text
 
@@ -22,6 +23,12 @@ _WIDTH_PX = 760.0
 _EDGE_PX = 46.0
 _ROLE_FILL = {"base": "#1b1f24", "point": "#5b636d", "tie": "#ffffff", "bar": "#aab2bb"}
 _SHOT = "#0b62a4"
+_PLACES = {
+    "two-post": say("Two-post lift"),
+    "four-post": say("Four-post lift"),
+    "yard": say("Yard"),
+    "arches": say("Wheel arches"),
+}
 
 
 def plan_drawing(plan: ShootPlan) -> Drawing:
@@ -39,7 +46,8 @@ def plan_drawing(plan: ShootPlan) -> Drawing:
             [_EDGE_PX + (high[0] - place[0]) * scale, _EDGE_PX + (place[1] - low[1]) * scale]
         )
 
-    sheet = Drawing("Plan of the shoot, seen from above, front to the left", _WIDTH_PX, height)
+    title = say("Plan of the shoot, seen from above, front to the left")
+    sheet = Drawing(title, _WIDTH_PX, height)
     e = plan.extent
     corners = [
         (x, y)
@@ -54,7 +62,7 @@ def plan_drawing(plan: ShootPlan) -> Drawing:
     for corner, one, other in plan.blockers:
         ring = [corner, corner + one, corner + one + other, corner + other]
         sheet.polygon([at(p[:2]) for p in ring], GRID, GRID)
-    sheet.write(at(np.array([high[0], 0.0])) + [-30.0, 4.0], "front", FAINT, size_px=12.0)
+    sheet.write(at(np.array([high[0], 0.0])) + [-30.0, 4.0], say("front"), FAINT, size_px=12.0)
     ends: dict[str, list[Array]] = {}
     for card in plan.cards:
         if card.role == "bar":
@@ -83,7 +91,7 @@ def plan_drawing(plan: ShootPlan) -> Drawing:
     return sheet
 
 
-def write_plan_page(plan: ShootPlan, cautions: Cautions, path: Path) -> None:
+def write_plan_page(plan: ShootPlan, cautions: Cautions, path: Path, language: str = "en") -> None:
     """The plan as one self-contained HTML file; the cautions are always on it.
 
     Raises
@@ -92,41 +100,47 @@ def write_plan_page(plan: ShootPlan, cautions: Cautions, path: Path) -> None:
     """
     from markupsafe import Markup
 
-    page = (
-        templates()
-        .get_template("plan.html")
-        .render(drawing=Markup(svg(plan_drawing(plan))), **_told(plan, cautions))
-    )
-    write_text(path, page)
+    told_in = language_of(language)
+    sketch = Markup(svg(plan_drawing(plan), told_in.put))
+    template = templates(told_in).get_template("plan.html")
+    write_text(path, template.render(drawing=sketch, **_told(plan, cautions, told_in)))
 
 
-def write_plan_paper(plan: ShootPlan, cautions: Cautions, path: Path, paper: str = "A4") -> None:
+def write_plan_paper(
+    plan: ShootPlan, cautions: Cautions, path: Path, paper: str = "A4", language: str = "en"
+) -> None:
     """The same as a PDF to take along.
 
     Raises
     ------
     UserError : there is no such paper, or the file cannot be written.
     """
-    data = plan_pdf(plan, cautions, paper)
+    data = plan_pdf(plan, cautions, paper, language)
     with replacing(path) as beside:
         beside.write_bytes(data)
 
 
-def plan_pdf(plan: ShootPlan, cautions: Cautions, paper: str = "A4") -> bytes:
+def plan_pdf(plan: ShootPlan, cautions: Cautions, paper: str = "A4", language: str = "en") -> bytes:
     """The PDF; every box on it is there to be ticked with a pen."""
     from reportlab.lib.pagesizes import A4, LETTER
     from reportlab.pdfgen.canvas import Canvas
 
-    told = _told(plan, cautions)
+    told_in = language_of(language)
+    put, told = told_in.put, _told(plan, cautions, told_in)
     drawing = plan_drawing(plan)
     width, height = LETTER if paper.lower() == "letter" else A4
     edge = 42.0
-    texts = [*cautions.lines, *(s.text for s in drawing.shapes), plan.title, "\u25a1"]
-    texts += [str(value) for row in (*told["shots"], *told["points"]) for value in row.values()]
+    texts = [*told["cautions"], *(put(s.text) for s in drawing.shapes), plan.title, "\u25a1"]
+    texts += [
+        str(value)
+        for row in (*told["shots"], *told["points"], *told["cards"])
+        for value in row.values()
+    ]
     letters = letters_for(texts)
     buffer = io.BytesIO()
     canvas = Canvas(buffer, pagesize=(width, height), invariant=1)
-    canvas.setTitle(f"{plan.title}: plan of the shoot")
+    heading = put(say("{title}: plan of the shoot", title=plan.title))
+    canvas.setTitle(heading)
     y = height - edge
 
     def write(text: str, size: float = 9.0, bold: bool = False, box: bool = False) -> None:
@@ -146,11 +160,11 @@ def plan_pdf(plan: ShootPlan, cautions: Cautions, paper: str = "A4") -> bytes:
                 part.textOut(run)
             canvas.drawText(part)
 
-    write(f"{plan.title}: plan of the shoot", 15.0, True)
+    write(heading, 15.0, True)
     write(told["summary"], 9.0)
     y -= 6.0
-    write("First", 11.0, True)
-    for line in cautions.lines:
+    write(put(say("First")), 11.0, True)
+    for line in told["cautions"]:
         write(line, 8.5, box=True)
     y -= 8.0
     scale = (width - 2 * edge) / drawing.width_px
@@ -159,55 +173,83 @@ def plan_pdf(plan: ShootPlan, cautions: Cautions, paper: str = "A4") -> bytes:
         y = height - edge
     canvas.saveState()
     canvas.translate(edge, y)
-    draw(canvas, drawing, letters, scale)
+    draw(canvas, drawing, letters, scale, put)
     canvas.restoreState()
     y -= drawing.height_px * scale + 6.0
     write(told["key"], 8.0)
     y -= 6.0
-    write("Cards to fix", 11.0, True)
+    write(put(say("Cards to fix")), 11.0, True)
     for row in told["cards"]:
         write(f"{row['card']}  {row['where']}  ({row['role']})", 8.5, box=True)
     y -= 6.0
-    write("Photos to take", 11.0, True)
+    write(put(say("Photos to take")), 11.0, True)
     for row in told["shots"]:
-        write(f"{row['number']}. {row['text']}; should show {row['cards']}", 8.5, box=True)
-    y -= 6.0
-    write("How sure it will be (U, k = 2, mm)", 11.0, True)
-    for row in told["points"]:
-        write(
-            f"{row['name']}: length {row['length']}, width {row['width']}, height {row['height']}"
+        shown = say(
+            "{number}. {text}; should show {cards}",
+            number=row["number"],
+            text=row["text"],
+            cards=row["cards"],
         )
-    for note in plan.notes:
+        write(put(shown), 8.5, box=True)
+    y -= 6.0
+    write(put(say("How sure it will be (U, k = 2, mm)")), 11.0, True)
+    for row in told["points"]:
+        figures = {key: row[key] for key in ("name", "length", "width", "height")}
+        write(put(say("{name}: length {length}, width {width}, height {height}", **figures)), 8.5)
+    for note in told["notes"]:
         write(note, 8.5)
     canvas.save()
     return buffer.getvalue()
 
 
-def _told(plan: ShootPlan, cautions: Cautions) -> dict[str, Any]:
+def _told(plan: ShootPlan, cautions: Cautions, told_in: Language) -> dict[str, Any]:
+    """What page and paper say, in their language."""
+    told: dict[str, Any] = told_in.put_all(_words(plan, cautions))
+    for shot in told["shots"]:
+        shot["text"] = shot["text"][0].upper() + shot["text"][1:]
+    return told
+
+
+def _words(plan: ShootPlan, cautions: Cautions) -> dict[str, Any]:
     worst = max(plan.points, key=lambda p: p.worst_mm)
-    prints = "; ".join(
-        f"{size:.0f} mm wide: {', '.join(map(str, ids))}"
-        for size, ids in cards_of_size(plan).items()
+    prints = listed(
+        [
+            say("{size:.0f} mm wide: {cards}", size=float(size), cards=", ".join(map(str, ids)))
+            for size, ids in cards_of_size(plan).items()
+        ],
+        "; ",
     )
     return {
         "title": plan.title,
-        "cautions": cautions.lines,
-        "summary": (
-            f"{plan.place}, datum plane {plan.clearance_mm:.0f} mm above the floor, {plan.lens}. "
-            f"{len(plan.cards)} cards, {len(plan.shots)} photos. Expected U at most "
-            f"{_mm(worst.worst_mm)} mm ({worst.name}); asked {plan.wanted_U_mm:.2f} mm."
+        "cautions": [fixed(line) for line in cautions.lines],
+        "summary": say(
+            "{place}, datum plane {clearance:.0f} mm above the floor, {lens}. {cards} cards, "
+            "{photos} photos. Expected U at most {most} mm ({worst}); asked {asked:.2f} mm.",
+            place=_PLACES[plan.place],
+            clearance=float(plan.clearance_mm),
+            lens=plan.lens,
+            cards=len(plan.cards),
+            photos=len(plan.shots),
+            most=_mm(worst.worst_mm),
+            worst=worst.name,
+            asked=float(plan.wanted_U_mm),
         ),
         "reached": plan.reached,
-        "key": (
+        "axes": AXIS_WORDS,
+        "key": say(
             "Squares are cards (black: base points, grey: points, white: ties, light: bars); "
             "numbered circles are places of the phone, arrows where it looks."
         ),
         "proposed": plan.proposed,
         "prints": prints,
         "notes": plan.notes,
-        "cards": [{"card": c.card, "role": c.role, "where": c.where} for c in plan.cards],
+        "cards": [{"card": c.card, "role": ROLES[c.role], "where": c.where} for c in plan.cards],
         "shots": [
-            {"number": n, "text": s.text[0].upper() + s.text[1:], "cards": f"{len(s.cards)} cards"}
+            {
+                "number": n,
+                "text": s.text,
+                "cards": say_count(len(s.cards), "{count} card", "{count} cards"),
+            }
             for n, s in enumerate(plan.shots, 1)
         ],
         "points": [
@@ -225,4 +267,4 @@ def _told(plan: ShootPlan, cautions: Cautions) -> dict[str, Any]:
 
 
 def _mm(value: float) -> str:
-    return f"{rounded_U(value, 2):.2f}" if np.isfinite(value) else "unknown"
+    return uncertainty(value, 2) if np.isfinite(value) else say("unknown")

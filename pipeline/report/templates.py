@@ -6,22 +6,21 @@ import datetime
 from pathlib import Path
 from typing import Any
 
-from pipeline.language import Language, language_of
+from pipeline.language import Language
 from pipeline.report.words import BEFORE_WORK, COMPLEMENT, LOOKS
 from pipeline.tables import version
 
+BEFORE_AFTER_BEGINS = "<!-- before and after -->"
+BEFORE_AFTER_ENDS = "<!-- end of before and after -->"
+"""The place in the report page that ``before_after`` fills. What people typed is escaped, so no
+title can be taken for it."""
 
-def templates(told_in: Language | None = None) -> Any:
-    """The environment, everything escaped.
 
-    Parameters
-    ----------
-    told_in : language of the page; pages that stand beside the report are in English only.
-    """
+def templates(language: Language) -> Any:
+    """The environment for pages in a language, everything escaped."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    language = told_in or language_of("en")
     here = Path(__file__).parent
     environment = Environment(
         loader=FileSystemLoader(here),
@@ -41,6 +40,7 @@ def templates(told_in: Language | None = None) -> Any:
         before_work=BEFORE_WORK,
         complement=COMPLEMENT,
         css=Markup((here / "page.css").read_text(encoding="utf-8")),
+        before_after_place=Markup(f"{BEFORE_AFTER_BEGINS}\n{BEFORE_AFTER_ENDS}"),
         version=version(),
         written=datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M"),
     )

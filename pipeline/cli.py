@@ -322,7 +322,7 @@ def solve(
 
     Writes points.csv, cards.csv, result.json and report.html into JOB/results. Ends with 1 when a
     point of cards.csv has no verdict: its card was not measured, no bar gave the scale, or the base
-    points gave no vehicle frame.
+    points gave no vehicle frame; also when more than half of the points are undecided.
 
     \b
     Example:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.budget import budget_sentence
 from pipeline.language import fixed, listed, say, say_count
 from pipeline.report import damage as damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
@@ -41,6 +42,7 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         *_moved_points(result),
         *(damage_words.summary_lines(result.damage) if result.damage else ()),
         _points(result),
+        *_mostly_undecided(result),
         *symmetry_lines(result),
         *_uncertainty(result),
         *base_lines(result),
@@ -77,7 +79,27 @@ def exit_code(result: Result) -> int:
     """
     no_frame = result.job.sheet is not None and result.vehicle_from_network is None
     no_scale = bool(result.job.cards) and not result.scaled
-    return 1 if no_frame or no_scale or without_verdict(result) else 0
+    unanswered = no_frame or no_scale or without_verdict(result) or mostly_undecided(result)
+    return 1 if unanswered else 0
+
+
+def mostly_undecided(result: Result) -> bool:
+    """Whether more than half of the points that the sheet knows are undecided."""
+    verdicts = [row.verdict for row in result.deviations.rows if row.verdict != "no reference"]
+    return 2 * verdicts.count("undecided") > len(verdicts)
+
+
+def _mostly_undecided(result: Result) -> list[str]:
+    """What would help, where U and not the car is why most points are undecided."""
+    if not mostly_undecided(result) or not result.scaled:
+        return []
+    return [
+        say(
+            "More than half of the points are undecided, because U is large against the "
+            "tolerance. {why}",
+            why=budget_sentence(result.budget),
+        )
+    ]
 
 
 def _moved_points(result: Result) -> list[str]:

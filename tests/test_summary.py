@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.budget import budget_sentence
 from pipeline.deviation import without_verdicts
 from pipeline.findings import Finding
 from pipeline.result import BarCheck, Result
@@ -117,6 +118,15 @@ def only_two_points(result: Result) -> Result:
     return first_points(result, 2)
 
 
+def undecided(result: Result, count: int) -> Result:
+    """The first ``count`` points are undecided, the others within."""
+    rows = tuple(
+        replace(row, verdict="undecided" if n < count else "within")
+        for n, row in enumerate(result.deviations.rows)
+    )
+    return replace(result, deviations=replace(result.deviations, rows=rows))
+
+
 def without_reference(result: Result) -> Result:
     rows = tuple(replace(row, verdict="no reference") for row in result.deviations.rows)
     return replace(result, deviations=replace(result.deviations, rows=rows))
@@ -139,6 +149,8 @@ def nothing_asked(result: Result) -> Result:
     ("change", "code", "silent"),
     [
         (lambda result: result, 0, 0),  # one point is undecided: that is a verdict
+        (lambda result: undecided(result, 5), 0, 0),  # of 11: less than half
+        (lambda result: undecided(result, 6), 1, 0),
         (unscaled, 1, 0),
         (no_frame, 1, 11),
         (only_two_points, 1, 9),
@@ -155,6 +167,15 @@ def test_exit_code_tells_what_has_no_verdict(
     changed = change(result)
     assert exit_code(changed) == code
     assert len(without_verdict(changed)) == silent
+
+
+def test_most_points_undecided_are_told_with_what_would_help(result: Result) -> None:
+    told = "More than half of the points are undecided, because U is large against the tolerance. "
+    assert not any(line.startswith(told) for line in summary_lines(undecided(result, 5), REPORT))
+    (line,) = (
+        line for line in summary_lines(undecided(result, 6), REPORT) if line.startswith(told)
+    )
+    assert line == told + budget_sentence(result.budget)
 
 
 def test_a_sheet_alone_asks_for_a_frame(result: Result) -> None:

@@ -111,7 +111,7 @@ class Priors:
     Attributes
     ----------
     constants : (G, 9) and information (G, 9, 9). A constant that is to stay as it is gets an
-        entry in ``fixed`` (9,).
+        entry in ``fixed`` (G, 9).
     drift_sd : (6,) standard deviation of the drift, 0 = no drift.
     shift_sd_px : standard deviation of the principal point's shift, 0 = no shift.
     layout : known layout of the cards, or None where points are just points.
@@ -133,13 +133,16 @@ class Priors:
     def none(constants: Array) -> Priors:
         """Free constants, no drift."""
         return Priors(
-            constants, np.zeros((len(constants), 9, 9)), np.zeros(9, dtype=bool), np.zeros(6)
+            constants,
+            np.zeros((len(constants), 9, 9)),
+            np.zeros((len(constants), 9), dtype=bool),
+            np.zeros(6),
         )
 
     @staticmethod
     def hold(constants: Array) -> Priors:
         """Constants as given, no drift."""
-        return replace(Priors.none(constants), fixed=np.ones(9, dtype=bool))
+        return replace(Priors.none(constants), fixed=np.ones((len(constants), 9), dtype=bool))
 
 
 def jacobians(

@@ -11,6 +11,7 @@ from calib.camera import Camera
 from calib.frames import Array
 from calib.lens_file import LensProfile, misfit
 from calib.photo import PhotoHeader
+from pipeline.lens_terms import EXTRA_CONSTANTS
 from pipeline.network import CameraGuess
 
 _FULL_FRAME_MM = 36.0
@@ -97,6 +98,7 @@ def _from_exif(header: PhotoHeader) -> CameraGuess:
     return CameraGuess(
         Camera(identity.width_px, identity.height_px, constants),
         loose_information(focal, sd_share, longest),
+        EXTRA_CONSTANTS,
     )
 
 

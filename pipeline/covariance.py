@@ -177,7 +177,7 @@ def _redundancy(network: Network, observations: Observations, priors: Priors) ->
     columns = priors.columns
     unknowns = (
         len(network.rotation) * columns.count
-        + len(network.constants) * int((~priors.fixed).sum())
+        + int((~priors.fixed).sum())
         + network.points.size
         + 2 * bool(priors.layout)
     )

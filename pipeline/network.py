@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from pipeline.adjust import Adjusted, adjust
 from pipeline.bundle import Network, Observations, Priors, residuals_px
 from pipeline.covariance import Precision, outlier_statistics, precision
 from pipeline.layout import Layout, best_rotations
+from pipeline.lens_terms import LensTerms, choose_terms
 from pipeline.start import Start, View, locate_more, prepare_views, start_network
 from targets.errors import UserError
 
@@ -40,10 +41,13 @@ class CameraGuess:
     ----------
     camera : starting constants.
     information : (9, 9) inverse covariance of them.
+    in_question : (9,) those that stay nought unless the photos ask for them
+        (``pipeline.lens_terms``).
     """
 
     camera: Camera
     information: Array
+    in_question: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(9, dtype=bool))
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,7 @@ class NetworkFound:
     found : precision at the optimum.
     reproduced : difference of the card centres, rms in mm, between the optimum and the one grown
         from an independent pair of photos; nan where no second start existed.
+    terms : which terms of distortion each camera was given, (G,).
     """
 
     photos: tuple[str, ...]
@@ -74,6 +79,7 @@ class NetworkFound:
     rejected: tuple[tuple[int, str, int], ...]
     found: Precision
     reproduced: float
+    terms: tuple[LensTerms, ...] = ()
 
 
 def find_network(
@@ -146,6 +152,7 @@ def find_network(
         rejected=tuple(best.rejected),
         found=found,
         reproduced=reproduced,
+        terms=best.terms,
     )
 
 
@@ -176,6 +183,7 @@ class _Growing:
     adjusted: Adjusted
     sighting: NDArray[np.intp]
     dot: NDArray[np.intp]
+    terms: tuple[LensTerms, ...] = ()
 
     def __init__(
         self,
@@ -243,9 +251,29 @@ class _Growing:
                     self._reject(worst)
                 elif _settled(before, self.priors):
                     break
+        self._leave_out_terms(found)
         self.adjusted = adjust(self.network, self.observations, self.priors)
         self.network = self.adjusted.network
         return precision(self.network, self.observations, self.priors)
+
+    def _leave_out_terms(self, found: Precision) -> None:
+        """Terms of distortion that the photos do not ask for are held at nought from here on."""
+        groups = len(self.guesses)
+        dots = np.bincount(self.network.group[self.observations.photo], minlength=groups)
+        self.terms = tuple(
+            choose_terms(
+                self.network.constants[g],
+                found.constants[g],
+                found.variance_factor,
+                2 * int(dots[g]),
+                self.guesses[g].in_question,
+            )
+            for g in range(groups)
+        )
+        held = np.array([terms.held for terms in self.terms])
+        constants = np.where(held, 0.0, self.network.constants)
+        self.network = replace(self.network, constants=constants)
+        self.priors = replace(self.priors, fixed=held)
 
     def _reject(self, dropped: NDArray[np.bool_]) -> None:
         """Take observations out; photos and cards that then hang by a thread go, too."""
@@ -328,7 +356,7 @@ class _Growing:
         self.priors = Priors(
             constants=np.array([g.camera.constants for g in self.guesses]),
             information=np.array([g.information for g in self.guesses]),
-            fixed=np.zeros(9, dtype=bool),
+            fixed=np.zeros((len(self.guesses), 9), dtype=bool),
             drift_sd=np.zeros(6),
             layout=self._layout(),
         )

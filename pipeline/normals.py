@@ -87,7 +87,7 @@ def build_normals(
     damped[:, diagonal, diagonal] *= 1.0 + damping
     first = len(indices)
     free = np.ones(first + size, dtype=bool)
-    free[first : first + network.constants.size] = np.tile(~priors.fixed, len(network.constants))
+    free[first : first + network.constants.size] = ~priors.fixed.ravel()
     return Normals(
         eliminate(
             _bordered(kept.matrix, border, common.matrix),

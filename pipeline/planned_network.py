@@ -213,7 +213,7 @@ def plan_network(
     priors = Priors(
         constants=guess.camera.constants[None],
         information=guess.information[None],
-        fixed=np.zeros(9, dtype=bool),
+        fixed=np.zeros((1, 9), dtype=bool),
         drift_sd=UNSTEADY * DRIFT_SD,
         layout=Layout(np.array(nominal), size[:, None] * LAYOUT_SD_MM),
         shift_sd_px=UNSTEADY * SHIFT_SD_PX,

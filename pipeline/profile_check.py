@@ -8,6 +8,7 @@ from dataclasses import replace
 from scipy.stats import chi2
 
 from pipeline.cameras import PhotoGroup, loose_information
+from pipeline.lens_terms import EXTRA_CONSTANTS
 from pipeline.network import CameraGuess, NetworkFound
 
 _CHANCE = 1e-6
@@ -34,7 +35,7 @@ def without_contradicted_profiles(
             camera = replace(guess.camera, constants=now)
             group = replace(
                 group,
-                guess=CameraGuess(camera, loose_information(focal, 0.06, longest)),
+                guess=CameraGuess(camera, loose_information(focal, 0.06, longest), EXTRA_CONSTANTS),
                 from_profile=False,
                 reason=f"the photos contradict it: focal length {share:+.2f} %",
             )

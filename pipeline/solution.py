@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from calib.camera import Camera
 from calib.frames import Array, Pose
+from pipeline.lens_terms import NOTHING_ASKED, LensTerms
 
 
 @dataclass(frozen=True)
@@ -22,6 +23,7 @@ class CameraGroup:
     sd_constants : (9,) their standard deviations after adjustment.
     from_profile : whether a lens profile was the prior (else calibrated from these photos alone).
     photos : names of its photos.
+    terms : which terms of distortion it was given, and how much the photos ask for each.
     """
 
     name: str
@@ -29,6 +31,7 @@ class CameraGroup:
     sd_constants: Array
     from_profile: bool
     photos: tuple[str, ...]
+    terms: LensTerms = NOTHING_ASKED
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,7 @@ from pipeline.diagnose import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.lens_terms import NOTHING_ASKED
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.mend import mend
 from pipeline.network import NetworkFound, find_network
@@ -394,6 +395,7 @@ def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution
             sd_constants=np.sqrt(np.maximum(np.diag(network.found.constants[g]), 0.0) * factor),
             from_profile=group.from_profile,
             photos=group.photos,
+            terms=network.terms[g] if network.terms else NOTHING_ASKED,
         )
         for g, group in enumerate(groups)
     )

@@ -599,6 +599,12 @@ def _camera(group: CameraGroup) -> dict[str, Any]:
         "sd_constants": dict(zip(CONSTANTS, _numbers(group.sd_constants, 12), strict=True)),
         "from_profile": bool(group.from_profile),
         "photos": list(group.photos),
+        "distortion_terms": {
+            "criterion": "BIC",
+            "taken": list(group.terms.taken),
+            "left_out": list(group.terms.left_out),
+            "gain": {name: _number(gain) for name, gain in group.terms.gain.items()},
+        },
     }
 
 

@@ -16,6 +16,7 @@ from capture.sightings import Sighting
 from pipeline.deviation import DeviationRow, DeviationTable, Verdict
 from pipeline.findings import Finding
 from pipeline.job import CardOnPoint, Job
+from pipeline.lens_terms import LensTerms
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.solution import CameraGroup, Solution
@@ -279,6 +280,14 @@ def without_sheet(result: Result) -> Result:
         datum_rms_mm=float("nan"),
         deviations=DeviationTable((), np.zeros((0, 0))),
     )
+
+
+def with_terms(result: Result) -> Result:
+    """The result of a camera of whose further terms the photos asked for one."""
+    terms = LensTerms(("k2",), ("p1, p2", "k3"), {"k2": 35.4, "p1, p2": -12.9, "k3": -5.1})
+    (group,) = result.solution.groups
+    solution = replace(result.solution, groups=(replace(group, terms=terms),))
+    return replace(result, solution=solution)
 
 
 def titled(result: Result, title: str) -> Result:

@@ -311,7 +311,7 @@ def test_optimum_is_that_of_colmap() -> None:
     network, observations = bundle(scene)
     observations = replace(observations, whitening=np.tile(np.eye(2), (len(observations.px), 1, 1)))
     start = disturbed(network, 1, 0.3)
-    fixed = np.arange(9) == 8
+    fixed = np.arange(9)[None] == 8
     found = adjust(start, observations, replace(Priors.none(start.constants), fixed=fixed))
     assert found.converged
 

@@ -34,6 +34,7 @@ from tests.report_case import (
     first_points,
     invented,
     titled,
+    with_terms,
     without_sheet,
 )
 
@@ -374,6 +375,15 @@ def test_how_it_was_measured(case: tuple[Result, tuple[Sighting, ...]]) -> None:
         "lens profile of this camera"
         in read(page_html(replace(result, solution=solution), sightings)).text
     )
+
+
+def test_terms_of_distortion_are_told(case: tuple[Result, tuple[Sighting, ...]]) -> None:
+    result, sightings = case
+    assert "Terms of distortion" not in read(page_html(*case)).text
+    text = read(page_html(with_terms(result), sightings)).text
+    assert "taken in, because the photos ask for them: k2 +35." in text
+    assert "Held at nought, because the photos do not ask for them: p1, p2 −13; k3 −5." in text
+    assert text.count("held") == 3
 
 
 def test_cautions_are_all_there(case: tuple[Result, tuple[Sighting, ...]]) -> None:

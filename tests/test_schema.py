@@ -14,7 +14,7 @@ from jsonschema import Draft202012Validator
 
 from pipeline.result import Result
 from pipeline.tables import SCHEMA, json_text, result_document
-from tests.report_case import first_points, invented, titled, without_sheet
+from tests.report_case import first_points, invented, titled, with_terms, without_sheet
 
 SCHEMA_FILE = Path(__file__).resolve().parents[1] / "docs" / "result.schema.json"
 PUBLISHED = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
@@ -51,6 +51,7 @@ def test_the_demo_is_valid(solved_demo: Path) -> None:
         lambda r: r,
         without_sheet,
         without_scale,
+        with_terms,
         lambda r: first_points(r, 1),
         lambda r: titled(r, "سيارة <b>车</b>"),
     ],

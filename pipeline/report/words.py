@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,7 @@ from pipeline.job import CardOnPoint
 from pipeline.language import Figure, Said, listed, say, say_count
 from pipeline.result import BarCheck, Result
 from pipeline.rounding import rounded_U
-from pipeline.solution import Solution
+from pipeline.solution import CameraGroup, Solution
 
 
 @dataclass(frozen=True)
@@ -232,6 +233,35 @@ def why_unsure(row: DeviationRow, budget: BudgetRow | None) -> Said:
         source=say(SOURCES[source]),
         seen=seen,
     )
+
+
+def told_terms(group: CameraGroup) -> list[Said]:
+    """Which further terms of distortion the photos ask for, in a sentence or two."""
+
+    def named(names: Sequence[str]) -> Said:
+        return listed(
+            (listed((name, signed(group.terms.gain[name], 0)), " ") for name in names),
+            "; ",
+        )
+
+    told = []
+    if group.terms.taken:
+        told.append(
+            say(
+                "Terms of distortion taken in, because the photos ask for them: {terms}.",
+                terms=named(group.terms.taken),
+            )
+        )
+    if group.terms.left_out:
+        told.append(
+            say(
+                "Held at nought, because the photos do not ask for them: {terms}.",
+                terms=named(group.terms.left_out),
+            )
+        )
+    if told:
+        told.append(say("The figure is what each gains by the Bayesian information criterion."))
+    return told
 
 
 def told_photos(solution: Solution) -> Said:

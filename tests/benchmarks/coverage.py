@@ -27,6 +27,7 @@ from calib.frames import Array
 from pipeline.cameras import PhotoGroup, loose_information
 from pipeline.datum import Datum, by_frame
 from pipeline.job import CardOnPoint, Job
+from pipeline.lens_terms import EXTRA_CONSTANTS
 from pipeline.network import CameraGuess, find_network
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
 from pipeline.scale import Scaled, scale_network
@@ -279,7 +280,9 @@ def _guess() -> CameraGuess:
     """What EXIF tells of the camera of ``tests.scene``: a focal length 2 % off."""
     constants = np.zeros(9)
     constants[:4] = 3070.0, 3070.0, 1999.5, 1499.5
-    return CameraGuess(Camera(4000, 3000, constants), loose_information(3070.0, 0.06, 4000))
+    return CameraGuess(
+        Camera(4000, 3000, constants), loose_information(3070.0, 0.06, 4000), EXTRA_CONSTANTS
+    )
 
 
 def _well_spread(rng: np.random.Generator, holes_mm: Array, count: int) -> Array:

@@ -25,12 +25,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from calib.frames import Array
-
-Pixels = NDArray[np.float32]
-"""Per-pixel figures, as in ``capture.dots``."""
+from capture.blurred_step import Pixels, normal
 
 _LEAST_CELL_PX = 2.0
 """Narrower than this a tag's border is no step but a line."""
@@ -356,11 +353,11 @@ def _model(
     distance = v - (o + a * u + q * bend)
     use = allowed & (distance > -inner[:, None]) & (distance < outer[:, None])
     z = distance / s
-    lit = ndtr(z)
+    lit, density = normal(z)
     step = l0 - k0 + (l1 - k1) * u
     mask = use.astype(np.float32)
     residual = (pixels - (k0 + k1 * u + step * lit)) * mask
-    slope = step * np.exp(-0.5 * z * z) / (s * np.float32(np.sqrt(2.0 * np.pi))) * mask
+    slope = step * density / s * mask
     lit = lit * mask
     shade = mask - lit
     jacobian = np.empty((len(pixels), _UNKNOWNS, pixels.shape[1]), dtype=np.float32)

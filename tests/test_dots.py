@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from calib.frames import Array
+from capture.blurred_step import normal
 from capture.dots import DotFit, DotGuess, fit_dots
 from tests.dot_images import bound_px2, dot_image, photographed, semi_axes
 
@@ -121,3 +123,31 @@ def test_clipped_paper_does_not_shift_a_dot(rng: np.random.Generator) -> None:
 def test_no_dots_is_fine() -> None:
     fit = fit_dots(np.zeros((50, 50), np.uint8), DotGuess(np.zeros((0, 2)), np.zeros((0, 2, 2))))
     assert fit.centres_px.shape == (0, 2)
+
+
+def test_normal_distribution_agrees_with_the_reference_library() -> None:
+    z = np.linspace(-30.0, 30.0, 100_001, dtype=np.float32)
+    cumulative, density = normal(z)
+    assert cumulative.dtype == density.dtype == np.float32
+    assert 1e-9 < np.abs(cumulative - ndtr(z.astype(float))).max() < 3e-7
+    step = 1e-3
+    slope = (ndtr(z.astype(float) + step) - ndtr(z.astype(float) - step)) / (2.0 * step)
+    assert np.abs(density - slope).max() < 1e-6
+
+
+def test_a_dot_is_measured_the_same_in_any_company(rng: np.random.Generator) -> None:
+    """Another dot, or a spot that is none, changes nothing but the order of sums."""
+    grey = np.full((120, 400), 200, dtype=np.uint8)
+    centres = np.array([[40.0, 60.0], [140.0, 60.0], [260.0, 60.0], [350.0, 60.0]])
+    semis = np.array([semi_axes(d, 0.4, 0.3) for d in (9, 14, 30, 12)])
+    for centre, semi, half in zip(centres[:3], semis, (12, 20, 40), strict=False):
+        x, y = centre.astype(int)
+        around = slice(y - half, y + half + 1), slice(x - half, x + half + 1)
+        spot = dot_image(semi, np.array([half + 0.3, half - 0.2]), 2 * half + 1)
+        grey[around] = photographed(spot, NOISE, rng)
+    grey[40:80, 340:360] = rng.integers(0, 255, (40, 20))
+    together = fit_dots(grey, DotGuess(centres, semis))
+    assert together.good.tolist() == [True, True, True, False]
+    for k in range(3):
+        alone = fit_dots(grey, DotGuess(centres[k : k + 1], semis[k : k + 1]))
+        assert np.allclose(alone.centres_px[0], together.centres_px[k], atol=2e-4)

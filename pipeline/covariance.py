@@ -158,7 +158,7 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
     redundancy, squares = _redundancy(network, observations, priors)
     squares += float((residuals**2).sum())
     return Precision(
-        _inner(known.points, known.gauge),
+        inner_constraints(known.points, known.gauge),
         _camera_root(known, last),
         constants,
         print_scale,
@@ -258,7 +258,7 @@ def _generalised_inverse(singular: Array, null: Array) -> Array:
     return np.asarray(0.5 * (inverse + inverse.T) * scale[:, None] * scale)
 
 
-def _inner(cofactors: Array, null: Array) -> Array:
+def inner_constraints(cofactors: Array, null: Array) -> Array:
     """S-transformation to inner constraints: (I - G (G^T G)^-1 G^T) applied on both sides."""
     basis, _ = np.linalg.qr(null)
     half = cofactors - basis @ (basis.T @ cofactors)

@@ -12,6 +12,7 @@ from pipeline.cameras import PhotoGroup
 from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.language import Said, listed, say
+from pipeline.looked_again import LookedAgain
 from pipeline.network import NetworkFound
 from pipeline.printing import CardShape, PrintScale
 from pipeline.reliability import CardReliability
@@ -113,7 +114,7 @@ def photo_findings(
     return findings
 
 
-def network_findings(network: NetworkFound, solution: Solution, added: int) -> list[Finding]:
+def network_findings(network: NetworkFound, solution: Solution) -> list[Finding]:
     findings = []
     if not network.adjusted.converged:
         findings.append(
@@ -139,18 +140,6 @@ def network_findings(network: NetworkFound, solution: Solution, added: int) -> l
                 "Take more photos that share cards.",
             )
         )
-    if added:
-        findings.append(
-            Finding(
-                "second-look",
-                "note",
-                "photos",
-                say(
-                    "A second look at predicted places added or completed {added} sightings.",
-                    added=added,
-                ),
-            )
-        )
     for group in solution.groups:
         focal = float(group.camera.constants[0])
         weak = []
@@ -171,6 +160,47 @@ def network_findings(network: NetworkFound, solution: Solution, added: int) -> l
                 )
             )
     return findings
+
+
+def second_look_findings(job: Job, again: LookedAgain | None) -> list[Finding]:
+    """That a second look found more, and what it did to the weakest point."""
+    if again is None:
+        return []
+    text = say(
+        "A second look at predicted places added or completed {added} sightings.",
+        added=again.added,
+    )
+    told = weakest_told(job, again)
+    return [Finding("second-look", "note", "photos", listed([text, told], " ") if told else text)]
+
+
+def weakest_told(job: Job, again: LookedAgain) -> Said | None:
+    """The weakest point before and after a second look, in a sentence."""
+    if again.weakest is None or again.weakest_after is None:
+        return None
+    places = {row.card: f"{row.point} {row.side}" for row in job.cards}
+
+    def named(card: int) -> str:
+        return places.get(card) or say("card {card}", card=card)
+
+    figures: dict[str, object] = {
+        "weakest": named(again.weakest),
+        "before": float(again.U_before_mm),
+        "after": float(again.U_after_mm),
+    }
+    if again.weakest_after == again.weakest:
+        return say(
+            "The weakest place among the cards is {weakest}, before and after: U {before:.2f} mm, "
+            "then {after:.2f} mm.",
+            **figures,
+        )
+    return say(
+        "The weakest place among the cards was {weakest}: U {before:.2f} mm, then {after:.2f} mm; "
+        "now it is {other}: U {largest:.2f} mm.",
+        other=named(again.weakest_after),
+        largest=float(again.U_weakest_after_mm),
+        **figures,
+    )
 
 
 def bar_findings(job: Job, readings: Sequence[BarReading]) -> list[Finding]:

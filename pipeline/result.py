@@ -12,6 +12,7 @@ from pipeline.damage import Damage
 from pipeline.deviation import DeviationTable
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.looked_again import LookedAgain
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
 from pipeline.solution import Solution
@@ -99,6 +100,7 @@ class Result:
     damage : what happened to each zone, None without base points or without a scale.
     corrections : the way back of each point that is out.
     suspension : what moved pick-up points mean for camber, caster and wheelbase.
+    second_look : what a second look at predicted places was worth, None where it found nothing.
     """
 
     job: Job
@@ -121,3 +123,4 @@ class Result:
     damage: Damage | None = None
     corrections: tuple[Correction, ...] = ()
     suspension: tuple[SuspensionChange, ...] = ()
+    second_look: LookedAgain | None = None

@@ -31,11 +31,13 @@ from pipeline.diagnose import (
     photo_findings,
     print_findings,
     reliability_findings,
+    second_look_findings,
     symmetry_findings,
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
 from pipeline.lens_terms import NOTHING_ASKED
+from pipeline.looked_again import LookedAgain, looked_again
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.mend import mend
 from pipeline.network import NetworkFound, find_network
@@ -105,7 +107,7 @@ def solve(
     groups = group_photos([p.header for p in seen.photos], profile)
     network = adjust_sightings(seen, groups, job.marks, STEADY)
     clock.stop("adjusting")
-    added = 0
+    added, first = 0, network
     if _incomplete(job, seen, network):
         seen, added = look_closer(
             seen, greys, lambda i, n: progress("looking closer", i, n), job.marks, cache
@@ -128,7 +130,8 @@ def solve(
             break
         network = adjust_sightings(seen, groups, job.marks, STEADY, network)
         clock.stop("adjusting")
-    result = _evaluated(job, seen, groups, network, added, clock, progress)
+    again = looked_again(first, network, added, {row.card for row in job.cards}) if added else None
+    result = _evaluated(job, seen, groups, network, again, clock, progress)
     return result, tuple(seen.sightings)
 
 
@@ -142,7 +145,7 @@ def solve_sightings(job: Job, seen: PhotoSet, profile: LensProfile | None = None
     _require_cards(seen, job)
     groups = group_photos([p.header for p in seen.photos], profile)
     network = adjust_sightings(seen, groups, job.marks, STEADY)
-    return _evaluated(job, seen, groups, network, 0, _Clock(), lambda stage, done, count: None)
+    return _evaluated(job, seen, groups, network, None, _Clock(), lambda stage, done, count: None)
 
 
 def _evaluated(
@@ -150,11 +153,11 @@ def _evaluated(
     seen: PhotoSet,
     groups: Sequence[PhotoGroup],
     network: NetworkFound,
-    added: int,
+    again: LookedAgain | None,
     clock: _Clock,
     progress: Progress,
 ) -> Result:
-    """From a network on the way to the result; ``added`` sightings came from second looks."""
+    """From a network on the way to the result; ``again`` is what second looks were worth."""
     network = adjust_sightings(seen, groups, job.marks, HAND_HELD, network)
     groups, contradicted = without_contradicted_profiles(network, groups)
     if contradicted:
@@ -213,7 +216,8 @@ def _evaluated(
 
     findings = [
         *photo_findings(seen, network, groups),
-        *network_findings(network, solution, added),
+        *network_findings(network, solution),
+        *second_look_findings(job, again),
         *contradiction_findings(
             mended,
             [bar.cards for bar in job.bars],
@@ -249,6 +253,7 @@ def _evaluated(
         print_scale=printed,
         base_choice=frame.choice,
         symmetry=symmetry,
+        second_look=again,
         damage=damage,
         corrections=corrections(deviations),
         suspension=suspension_changes(deviations, job.sheet, damage.scatter_mm)

@@ -50,6 +50,7 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         _scale(result),
         *_print_scale(result),
         _photos(result),
+        *_second_look(result),
         *_findings(result),
         say("Report: {report}", report=str(report)),
     ]
@@ -219,6 +220,23 @@ def _photos(result: Result) -> str:
         if left_out
         else "",
     )
+
+
+def _second_look(result: Result) -> list[str]:
+    again = result.second_look
+    if again is None:
+        return []
+    if again.weakest is None:
+        return [say("Second look: {added} sightings more or more complete", added=again.added)]
+    return [
+        say(
+            "Second look: {added} sightings more or more complete; weakest place among the cards: "
+            "U {before:.2f} mm before, {after:.2f} mm after",
+            added=again.added,
+            before=float(again.U_before_mm),
+            after=float(again.U_weakest_after_mm),
+        )
+    ]
 
 
 def _findings(result: Result) -> list[str]:

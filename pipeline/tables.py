@@ -31,6 +31,7 @@ from pipeline.budget import (
 from pipeline.deviation import AXES, DeviationRow
 from pipeline.job import Job
 from pipeline.language import changed
+from pipeline.looked_again import LookedAgain
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
 from pipeline.report.damage import damage_document
@@ -233,6 +234,7 @@ def result_document(
         "base_check": _base_check(result.base_choice),
         "symmetry": _symmetry(result.symmetry),
         **damage_document(result),
+        "second_look": _second_look(result.second_look),
         "findings": [
             {
                 "code": finding.code,
@@ -575,6 +577,20 @@ def _print_scale(printed: PrintScale | None) -> dict[str, Any] | None:
         "up": _number(printed.scale[1]),
         "U_across": _number(printed.U[0]),
         "U_up": _number(printed.U[1]),
+    }
+
+
+def _second_look(again: LookedAgain | None) -> dict[str, Any] | None:
+    if again is None:
+        return None
+    return {
+        "added": again.added,
+        "new_cards": [int(card) for card in again.new_cards],
+        "weakest": again.weakest,
+        "U_before_mm": _number(again.U_before_mm),
+        "U_after_mm": _number(again.U_after_mm),
+        "weakest_after": again.weakest_after,
+        "U_weakest_after_mm": _number(again.U_weakest_after_mm),
     }
 
 

@@ -17,6 +17,7 @@ from pipeline.deviation import DeviationRow, DeviationTable, Verdict
 from pipeline.findings import Finding
 from pipeline.job import CardOnPoint, Job
 from pipeline.lens_terms import LensTerms
+from pipeline.looked_again import LookedAgain
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.solution import CameraGroup, Solution
@@ -288,6 +289,12 @@ def with_terms(result: Result) -> Result:
     (group,) = result.solution.groups
     solution = replace(result.solution, groups=(replace(group, terms=terms),))
     return replace(result, solution=solution)
+
+
+def with_second_look(result: Result) -> Result:
+    """The result of a job whose second look found more, and one card it had not known."""
+    first, second = (row.card for row in result.job.cards[:2])
+    return replace(result, second_look=LookedAgain(14, (91,), first, 0.424, 0.131, second, 0.186))
 
 
 def titled(result: Result, title: str) -> Result:

@@ -14,7 +14,14 @@ from jsonschema import Draft202012Validator
 
 from pipeline.result import Result
 from pipeline.tables import SCHEMA, json_text, result_document
-from tests.report_case import first_points, invented, titled, with_terms, without_sheet
+from tests.report_case import (
+    first_points,
+    invented,
+    titled,
+    with_second_look,
+    with_terms,
+    without_sheet,
+)
 
 SCHEMA_FILE = Path(__file__).resolve().parents[1] / "docs" / "result.schema.json"
 PUBLISHED = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
@@ -52,6 +59,7 @@ def test_the_demo_is_valid(solved_demo: Path) -> None:
         without_sheet,
         without_scale,
         with_terms,
+        with_second_look,
         lambda r: first_points(r, 1),
         lambda r: titled(r, "سيارة <b>车</b>"),
     ],

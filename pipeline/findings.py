@@ -163,6 +163,12 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "A card lies far from the point that cards.csv names and near another one.",
             "Its point is missing from the result.",
         ),
+        "card-tilted": Kind(
+            _WARNING,
+            "A card leans, and its point lies off as it would if the card sat askew on its stem.",
+            "If the card sits askew on its stem, its point is off by the length of the stem times "
+            "the sine of the lean.",
+        ),
         "card-twice": Kind(
             _WARNING,
             "A photo shows a card's number at two places.",

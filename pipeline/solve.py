@@ -36,6 +36,7 @@ from pipeline.diagnose import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.leaning import leaning_findings
 from pipeline.lens_terms import NOTHING_ASKED
 from pipeline.looked_again import LookedAgain, looked_again
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
@@ -441,12 +442,13 @@ def _stems(
     listed = {row.card: row for row in job.cards}
     rows = [r for r in deviations.rows if np.isfinite(r.deviation_mm).all()]
     z = card_axes(solution.dots_mm)[[index[r.card] for r in rows], 2]
-    return stem_findings(
-        job,
-        [listed[r.card] for r in rows],
-        np.array([r.deviation_mm for r in rows]).reshape(-1, 3),
-        z @ datum.vehicle_from_network.rotation.T,
-    )
+    cards = [listed[r.card] for r in rows]
+    off_mm = np.array([r.deviation_mm for r in rows]).reshape(-1, 3)
+    into_cards = z @ datum.vehicle_from_network.rotation.T
+    return [
+        *stem_findings(job, cards, off_mm, into_cards),
+        *leaning_findings(cards, off_mm, into_cards),
+    ]
 
 
 def _deviations(

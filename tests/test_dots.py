@@ -151,3 +151,16 @@ def test_a_dot_is_measured_the_same_in_any_company(rng: np.random.Generator) -> 
     for k in range(3):
         alone = fit_dots(grey, DotGuess(centres[k : k + 1], semis[k : k + 1]))
         assert np.allclose(alone.centres_px[0], together.centres_px[k], atol=2e-4)
+
+
+def test_a_dot_smeared_into_what_lies_beside_its_card_is_dropped_and_a_noisy_one_is_not(
+    rng: np.random.Generator,
+) -> None:
+    """A dot of 14 px, 5 px of paper about it, smeared by 13 px; noise a seventh of the contrast."""
+    semi, centre, size = semi_axes(14.0, 0.0, 0.0), np.array([20.0, 20.0]), 41
+    grey = dot_image(semi, centre, size)
+    guess = DotGuess(centre[None], semi[None])
+    smeared = np.mean([np.roll(grey, shift, axis=1) for shift in range(-6, 7)], axis=0)
+    assert fit_dots(photographed(grey, 2.0, rng), guess).good[0]
+    assert fit_dots(photographed(grey, 25.0, rng), guess).good[0]
+    assert not fit_dots(photographed(smeared, 2.0, rng), guess).good[0]

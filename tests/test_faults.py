@@ -17,6 +17,7 @@ from pipeline.change_point import best_run, change_of
 from pipeline.consensus import places_of
 from pipeline.contradictions import contradiction_findings
 from pipeline.findings import Finding
+from pipeline.leaning import leaning_findings
 from pipeline.mend import mend, shooting_order
 from pipeline.network import CameraGuess, NetworkFound
 from pipeline.points import Holes
@@ -217,6 +218,25 @@ def test_a_stem_of_another_length_is_named() -> None:
     (finding,) = stem_findings(job, rows, np.array([[0.3, -0.4, -20.2], [0.2, 0.1, 0.3]]), up)
     assert finding.subject == f"card {rows[0].card}"
     assert "a stem of 40 mm in place of 20 mm" in finding.text
+
+
+def test_a_card_askew_on_its_stem_is_named_and_one_that_leans_with_it_is_not() -> None:
+    """10 degrees on a stem of 60 mm: 60 sin(10 deg) = 10.4 mm aside, 60 (1 - cos) = 0.9 mm up."""
+    rows = list(small(1).job.cards[:5])
+    rows[0] = replace(rows[0], stem_mm=60.0)
+    lean = np.radians([10.0, 1.0, 1.0, 1.5, 2.0])
+    normals = np.column_stack([np.sin(lean), np.zeros(5), np.cos(lean)])
+    off = np.full((5, 3), 0.1)
+    assert leaning_findings(rows, off, normals) == []
+    off[0] += [10.4, 0.0, -0.9]
+    (finding,) = leaning_findings(rows, off, normals)
+    assert finding.subject == f"card {rows[0].card}"
+    assert "10.0 degrees" in finding.text
+    assert "with an upright stem it would lie 0.2 mm off" in finding.text
+    off[0] = [0.0, 9.0, 9.0]
+    (finding,) = leaning_findings(rows, off, normals)
+    assert "far more than the others" in finding.text
+    assert "off by 10.5 mm" in finding.text
 
 
 def test_a_network_that_cannot_be_mended_stays_as_it_was_and_is_told() -> None:

@@ -17,6 +17,7 @@ from calib.frames import Array, Pose
 from pipeline.datum import closest_pose, on_one_line
 from pipeline.findings import Finding
 from pipeline.job import CardOnPoint, Job
+from pipeline.language import say
 from pipeline.points import Holes
 
 _AGREE_MM = 15.0
@@ -147,8 +148,13 @@ def assignment_findings(found: Assignment) -> list[Finding]:
                 "points-unclear",
                 "fault",
                 "cards.csv",
-                f"However the sheet is laid, only {found.agree} of {found.known} holes come within "
-                f"{_AGREE_MM:.0f} mm of their points.",
+                say(
+                    "However the sheet is laid, only {agree} of {known} holes come within "
+                    "{limit:.0f} mm of their points.",
+                    agree=found.agree,
+                    known=found.known,
+                    limit=_AGREE_MM,
+                ),
                 "Check which card sits on which point and side, the length of the bars, and that "
                 "this is the sheet of this car.",
             )
@@ -177,12 +183,23 @@ def assignment_findings(found: Assignment) -> list[Finding]:
                 Finding(
                     "cards-swapped",
                     "fault",
-                    f"cards {one.row.card} and {other.row.card}",
-                    f"Card {one.row.card} lies {one.off_mm:.0f} mm from {name} but "
-                    f"{one.other_off_mm:.1f} mm from {one.other}, and card {other.row.card} the "
-                    "other way round: they are swapped.",
+                    say("cards {one} and {other}", one=one.row.card, other=other.row.card),
+                    say(
+                        "Card {card} lies {off:.0f} mm from {point} but {other_off:.1f} mm from "
+                        "{other_point}, and card {other} the other way round: they are swapped.",
+                        card=one.row.card,
+                        off=float(one.off_mm),
+                        point=name,
+                        other_off=float(one.other_off_mm),
+                        other_point=one.other,
+                        other=other.row.card,
+                    ),
                     "Exchange the two rows in cards.csv, if the cards were swapped.",
-                    f"Points {name} and {one.other} are missing from the result.",
+                    say(
+                        "Points {one} and {other} are missing from the result.",
+                        one=name,
+                        other=one.other,
+                    ),
                 )
             )
         else:
@@ -191,11 +208,17 @@ def assignment_findings(found: Assignment) -> list[Finding]:
                 Finding(
                     "card-on-wrong-point",
                     "fault",
-                    f"card {one.row.card}",
-                    f"It lies {one.off_mm:.0f} mm from {name}, where cards.csv has it, but "
-                    f"{one.other_off_mm:.1f} mm from {one.other}.",
-                    f"If it sits on {one.other}, correct its row in cards.csv.",
-                    f"Point {name} is missing from the result.",
+                    say("card {card}", card=one.row.card),
+                    say(
+                        "It lies {off:.0f} mm from {point}, where cards.csv has it, but "
+                        "{other_off:.1f} mm from {other}.",
+                        off=float(one.off_mm),
+                        point=name,
+                        other_off=float(one.other_off_mm),
+                        other=one.other,
+                    ),
+                    say("If it sits on {point}, correct its row in cards.csv.", point=one.other),
+                    say("Point {point} is missing from the result.", point=name),
                 )
             )
     return findings
@@ -222,10 +245,15 @@ def stem_findings(
                 Finding(
                     "stem-doubtful",
                     "warning",
-                    f"card {row.card}",
-                    f"Point {row.point} {row.side} lies {along:+.1f} mm off along its stem and "
-                    f"hardly across it: a stem of {near[0]:g} mm in place of {row.stem_mm:g} mm "
-                    "would explain it.",
+                    say("card {card}", card=row.card),
+                    say(
+                        "Point {point} lies {along:+.1f} mm off along its stem and hardly across "
+                        "it: a stem of {near:g} mm in place of {stem:g} mm would explain it.",
+                        point=f"{row.point} {row.side}",
+                        along=along,
+                        near=float(near[0]),
+                        stem=float(row.stem_mm),
+                    ),
                     "Measure this stem, and correct stem_mm in cards.csv if it is wrong.",
                     "If the stem is wrong, so is this point, by that much.",
                 )

@@ -11,13 +11,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.findings import Finding
+from pipeline.language import say
 from pipeline.solution import Solution
 from targets.bar import Bar
 
 _ODD_SHARE = 0.03
 _IMPOSSIBLE_SHARE = 0.25
 """Pages are not fitted to paper by more than this (our choice)."""
-_UNITS = {25.4: "inches", 10.0: "centimetres", 1000.0: "metres"}
+_UNITS = {25.4: say("inches"), 10.0: say("centimetres"), 1000.0: say("metres")}
 
 
 def plausible_bars(
@@ -54,14 +55,18 @@ def plausible_bars(
         Finding(
             "bar-length-odd",
             "warning",
-            f"bar {bar.cards[0]}-{bar.cards[1]}",
-            f"job.toml has it {bar.length_mm:.1f} mm long; by the size of the printed cards it is "
-            f"about {by_cards:.0f} mm, and no printer at actual size is that far off."
-            + _unit(by_cards / bar.length_mm),
+            say("bar {first}-{second}", first=bar.cards[0], second=bar.cards[1]),
+            say(
+                "job.toml has it {length:.1f} mm long; by the size of the printed cards it is "
+                "about {by_cards:.0f} mm, and no printer at actual size is that far off.{unit}",
+                length=float(bar.length_mm),
+                by_cards=float(by_cards),
+                unit=_unit(by_cards / bar.length_mm),
+            ),
             "Measure the bar again and correct length_mm in job.toml.",
-            "All lengths rest on it, so there are no verdicts."
+            say("All lengths rest on it, so there are no verdicts.")
             if alone and not impossible(bar)
-            else "This bar was left out of the scale.",
+            else say("This bar was left out of the scale."),
         )
         for bar, by_cards in odd.items()
     ]
@@ -72,5 +77,5 @@ def plausible_bars(
 def _unit(ratio: float) -> str:
     for factor, name in _UNITS.items():
         if abs(ratio / factor - 1.0) < _ODD_SHARE:
-            return f" Was it typed in {name}?"
+            return say(" Was it typed in {unit}?", unit=name)
     return ""

@@ -17,6 +17,8 @@ from pipeline.budget import DECISION_RULE, SOURCES
 from pipeline.correction import CAUTIONS
 from pipeline.findings import CATALOGUE
 from pipeline.language import LANGUAGES
+from pipeline.safety import packaged_lines
+from pipeline.symmetry import CANNOT
 
 _HERE = Path(__file__).parent
 _JINJA_KEYWORDS = ["_", "gettext", "ngettext"]
@@ -76,6 +78,9 @@ def _of_tables() -> Iterator[tuple[Message, str]]:
         yield text, "budget.py"
     for text in CAUTIONS:
         yield text, "correction.py"
+    yield CANNOT, "symmetry.py"
+    for line in packaged_lines():
+        yield line, "safety.txt"
     for kind in CATALOGUE.values():
         if kind.effect:
             yield kind.effect, "findings.py"

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pipeline.findings import Finding
+from pipeline.language import say, say_count
 from pipeline.mend import Mended, shooting_order
 from pipeline.moved_cards import TwoPlaces
 
@@ -42,27 +43,34 @@ def contradiction_findings(
         )
     ends = {card: bar for bar in bars for card in bar}
     for moved in mended.moved:
-        where = f" ({points[moved.card]})" if moved.card in points else ""
-        way = (
-            f"{moved.shift_mm * scale:.1f} mm apart" if np.isfinite(moved.shift_mm) else "far apart"
-        )
-        sets = f"{_some(moved.odd)} and in {_some(moved.most)}"
-        kept = f"Its place is that of the larger set of {len(moved.most)} photos."
-        doubt = (
-            f" Point {points[moved.card]} gets no verdict, since either place may be its seat."
-            if moved.card in points
-            else ""
-        )
+        point = points.get(moved.card)
+        told = {
+            "where": say(" ({point})", point=point) if point else "",
+            "way": say("{apart:.1f} mm apart", apart=float(moved.shift_mm * scale))
+            if np.isfinite(moved.shift_mm)
+            else say("far apart"),
+            "sets": say("{odd} and in {most}", odd=_some(moved.odd), most=_some(moved.most)),
+        }
+        kept = say("Its place is that of the larger set of {count} photos.", count=len(moved.most))
+        if point:
+            kept = say(
+                "{kept} Point {point} gets no verdict, since either place may be its seat.",
+                kept=kept,
+                point=point,
+            )
         if moved.in_turn:
             findings.append(
                 Finding(
                     "card-doubled",
                     "warning",
-                    f"card {moved.card}",
-                    f"This card{where} lies at places {way} in turn, in {sets}: two cards have "
-                    "its number, or it hangs loose.",
+                    say("card {card}", card=moved.card),
+                    say(
+                        "This card{where} lies at places {way} in turn, in {sets}: two cards have "
+                        "its number, or it hangs loose.",
+                        **told,
+                    ),
                     "Take one of the two off the car, or fix it, and photograph it again.",
-                    kept + doubt,
+                    kept,
                 )
             )
         elif moved.card in ends:
@@ -71,11 +79,19 @@ def contradiction_findings(
                 Finding(
                     "bar-moved",
                     "warning",
-                    f"bar {bar[0]}-{bar[1]}",
-                    f"Its card {moved.card} moved {_when(moved)}: it lies at places {way}, in "
-                    f"{sets}.",
+                    say("bar {first}-{second}", first=bar[0], second=bar[1]),
+                    say(
+                        "Its card {card} moved {when}: it lies at places {way}, in {sets}.",
+                        card=moved.card,
+                        when=_when(moved),
+                        way=told["way"],
+                        sets=told["sets"],
+                    ),
                     "Lay the bar where nobody kicks it, and photograph it again.",
-                    f"The bar counts as it lay in the larger set of {len(moved.most)} photos.",
+                    say(
+                        "The bar counts as it lay in the larger set of {count} photos.",
+                        count=len(moved.most),
+                    ),
                 )
             )
         else:
@@ -83,10 +99,14 @@ def contradiction_findings(
                 Finding(
                     "card-moved",
                     "warning",
-                    f"card {moved.card}",
-                    f"This card{where} moved {_when(moved)}: it lies at places {way}, in {sets}.",
+                    say("card {card}", card=moved.card),
+                    say(
+                        "This card{where} moved {when}: it lies at places {way}, in {sets}.",
+                        when=_when(moved),
+                        **told,
+                    ),
                     "Fix it and photograph it again from all sides.",
-                    kept + doubt,
+                    kept,
                 )
             )
     for group in mended.groups[len(mended.groups) - len(mended.zoomed) :]:
@@ -98,10 +118,20 @@ def contradiction_findings(
                 "zoom-changed",
                 "warning" if strong else "note",
                 _some(group.photos),
-                f"{_count(group.photos)} {'has' if len(group.photos) == 1 else 'have'} a focal "
-                f"length {share:+.2f} % from that of the others of this camera"
-                + (": zoomed, another lens, or focused anew." if strong else ", as by focusing."),
-                "Shoot at 1x with focus locked, and leave zoom and lens alone." if strong else "",
+                say_count(
+                    len(group.photos),
+                    "{count} photo has a focal length {share:+.2f} % from that of the others of "
+                    "this camera{why}",
+                    "{count} photos have a focal length {share:+.2f} % from that of the others of "
+                    "this camera{why}",
+                    share=float(share),
+                    why=say(": zoomed, another lens, or focused anew.")
+                    if strong
+                    else say(", as by focusing."),
+                ),
+                say("Shoot at 1x with focus locked, and leave zoom and lens alone.")
+                if strong
+                else "",
             )
         )
     findings += [
@@ -134,14 +164,17 @@ def _group_moves(
         return []
     last = max((m.between[0][0] for m in best), key=lambda p: order[p])
     first = min((m.between[0][1] for m in best), key=lambda p: order[p])
-    listed = ", ".join(str(c) for c in sorted(cards))
     return [
         Finding(
             "car-moved",
             "warning",
-            f"{last} to {first}",
-            f"Between these photos {len(best)} cards moved against the others ({listed}): the car "
-            "rolled, settled or was lifted against cards that do not sit on it.",
+            say("{one} to {other}", one=last, other=first),
+            say(
+                "Between these photos {count} cards moved against the others ({cards}): the car "
+                "rolled, settled or was lifted against cards that do not sit on it.",
+                count=len(best),
+                cards=", ".join(str(c) for c in sorted(cards)),
+            ),
             "Put all cards and bars on the car, and let nothing move until the last photo.",
             "Each card counts as it lay in the larger set of its photos; distances between cards "
             "on the car and cards beside it may be those of either state.",
@@ -152,19 +185,24 @@ def _group_moves(
 def _when(moved: TwoPlaces) -> str:
     last, first = moved.between[0]
     if len(moved.between) == 1:
-        return f"between {last} and {first}"
-    return f"between {last} and {first}, and back between {' and '.join(moved.between[-1])}"
-
-
-def _count(photos: Sequence[str]) -> str:
-    return "1 photo" if len(photos) == 1 else f"{len(photos)} photos"
+        return say("between {last} and {first}", last=last, first=first)
+    again_last, again_first = moved.between[-1]
+    return say(
+        "between {last} and {first}, and back between {again_last} and {again_first}",
+        last=last,
+        first=first,
+        again_last=again_last,
+        again_first=again_first,
+    )
 
 
 def _some(photos: Sequence[str]) -> str:
     """Photos by name, the first and last of many."""
     if len(photos) <= _NAMED:
         return ", ".join(photos)
-    return f"{photos[0]} to {photos[-1]} ({len(photos)} photos)"
+    return say(
+        "{first} to {last} ({count} photos)", first=photos[0], last=photos[-1], count=len(photos)
+    )
 
 
 def _focal(mended: Mended, photos: Sequence[str]) -> float:

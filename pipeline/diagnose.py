@@ -65,9 +65,12 @@ def photo_findings(
                     "photo-astray",
                     "warning",
                     photo.name,
-                    f"{fits} of its {len(photo.sightings)} cards are known from other photos, but "
-                    "they fit together from no place: another car, another zoom, or an edited "
-                    "photo.",
+                    say(
+                        "{fits} of its {all} cards are known from other photos, but they fit "
+                        "together from no place: another car, another zoom, or an edited photo.",
+                        fits=fits,
+                        all=len(photo.sightings),
+                    ),
                     "Take it out if it does not belong to this job, else take it again.",
                 )
             )

@@ -81,6 +81,12 @@ def cautions(place: str, job_folder: Path | None = None) -> Cautions:
     return Cautions(tuple(shown), path)
 
 
+def packaged_lines() -> list[str]:
+    """All cautions of the list that comes with the program."""
+    lines = _packaged().read_text(encoding="utf-8").splitlines()
+    return [line for line in lines if line and not line.startswith(("#", "["))]
+
+
 def _own_lists(job_folder: Path | None) -> list[Path]:
     own = [job_folder / _FILE] if job_folder else []
     settings = os.environ.get("APPDATA") or os.environ.get("XDG_CONFIG_HOME")

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.frames import Array
 from pipeline.base_points import (
     LEAST_TO_TELL,
     NOTEWORTHY,
@@ -28,14 +27,15 @@ from pipeline.datum import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
-from pipeline.language import say
+from pipeline.language import Said, listed, say, say_count
 from pipeline.points import Holes
 from pipeline.rounding import rounded_U
 from pipeline.sheet import SheetPoint, one_sided
 
-_ADD_POINTS = (
-    f"Put cards on more undamaged base points, {LEAST_TO_TELL} or more in all, and photograph "
-    "again, or name the sound ones under [datum] base."
+_ADD_POINTS = say(
+    "Put cards on more undamaged base points, {count} or more in all, and photograph again, or "
+    "name the sound ones under [datum] base.",
+    count=LEAST_TO_TELL,
 )
 
 
@@ -87,24 +87,25 @@ def vehicle_frame(job: Job, holes: Holes, moved: Collection[int] = ()) -> Vehicl
         marked = steady
     if len(marked) < LEAST_BASE_POINTS:
         asked = len(job.base) if job.base is not None else sum(p.base for p in sheet.values())
-        named = "named under [datum] base" if job.base is not None else "marked in the sheet"
-        are = "base point is" if asked == 1 else "base points are"
         # Where too few were asked for, more cards on them are no help.
         if asked < LEAST_BASE_POINTS:
-            few = f"Only {asked} {are}" if asked else "No base points are"
-            text = f"{few} {named}; the vehicle frame needs three."
-            remedy = "Choose more undamaged points as base points."
+            text = _too_few(asked, named=job.base is not None)
+            remedy = say("Choose more undamaged points as base points.")
         else:
-            text = (
-                f"Only {len(marked)} of {asked} base points were measured; the vehicle frame needs "
-                "three."
+            text = say(
+                "Only {measured} of {asked} base points were measured; the vehicle frame needs "
+                "three.",
+                measured=len(marked),
+                asked=asked,
             )
-            remedy = "Put cards on more undamaged base points and photograph them."
-        remedy += _hint(job, holes)
+            remedy = say("Put cards on more undamaged base points and photograph them.")
+        hint = _hint(job, holes)
+        if hint:
+            remedy = listed([remedy, hint], " ")
         return _without(Finding("base-too-few", "fault", "datum", text, remedy))
     if on_one_line(np.array([p.position_mm for _, p in marked])):
-        text = "The base points lie nearly on one line, so the frame can turn about it."
-        remedy = "Add a base point on the other side of the car."
+        text = say("The base points lie nearly on one line, so the frame can turn about it.")
+        remedy = say("Add a base point on the other side of the car.")
         return _without(Finding("base-on-a-line", "fault", "datum", text, remedy))
 
     choice = choose(base_points(job, holes, marked))
@@ -187,10 +188,31 @@ def _hint(job: Job, holes: Holes) -> str:
     found = agreeing(points)
     if not found:
         return ""
-    listed = ", ".join(points.names[k] for k in found)
-    return (
-        f" Among themselves {listed} agree with the sheet: mark as base those that the damage "
-        "cannot have reached."
+    return say(
+        "Among themselves {points} agree with the sheet: mark as base those that the damage "
+        "cannot have reached.",
+        points=", ".join(points.names[k] for k in found),
+    )
+
+
+def _too_few(asked: int, named: bool) -> Said:
+    """That fewer than three points are base points; ``named``: in job.toml, else in the sheet."""
+    if not asked:
+        return (
+            say("No base points are named under [datum] base; the vehicle frame needs three.")
+            if named
+            else say("No base points are marked in the sheet; the vehicle frame needs three.")
+        )
+    if named:
+        return say_count(
+            asked,
+            "Only {count} base point is named under [datum] base; the vehicle frame needs three.",
+            "Only {count} base points are named under [datum] base; the vehicle frame needs three.",
+        )
+    return say_count(
+        asked,
+        "Only {count} base point is marked in the sheet; the vehicle frame needs three.",
+        "Only {count} base points are marked in the sheet; the vehicle frame needs three.",
     )
 
 
@@ -205,10 +227,17 @@ def _moved(
                 Finding(
                     "base-moved",
                     "warning",
-                    f"point {point.name}",
-                    "This base point disagrees with the others, which agree with the sheet "
-                    f"({_told(choice)}).{_twist_with(choice)}",
-                    f"Take {point.name} out of [datum] base unless it is known to be sound.",
+                    say("point {point}", point=point.name),
+                    say(
+                        "This base point disagrees with the others, which agree with the sheet "
+                        "({test}).{twist}",
+                        test=_told(choice),
+                        twist=_twist_with(choice),
+                    ),
+                    say(
+                        "Take {point} out of [datum] base unless it is known to be sound.",
+                        point=point.name,
+                    ),
                     "It still carries the vehicle frame, because job.toml names it.",
                 )
             )
@@ -220,11 +249,20 @@ def _moved(
             Finding(
                 "base-moved",
                 "warning",
-                f"point {point.name}",
-                f"This base point lies {np.linalg.norm(off):.1f} mm "
-                f"(U {rounded_U(U_off, 1):.1f}) from where the "
-                f"other {len(choice.kept)} put it ({_axes(off)}); they agree with the sheet "
-                f"({_told(choice)}).{_twist_with(choice)}",
+                say("point {point}", point=point.name),
+                say(
+                    "This base point lies {off:.1f} mm (U {U:.1f}) from where the other {others} "
+                    "put it (length {length:+.1f}, width {width:+.1f}, height {height:+.1f}); "
+                    "they agree with the sheet ({test}).{twist}",
+                    off=float(np.linalg.norm(off)),
+                    U=rounded_U(U_off, 1),
+                    others=len(choice.kept),
+                    length=float(off[0]),
+                    width=float(off[1]),
+                    height=float(off[2]),
+                    test=_told(choice),
+                    twist=_twist_with(choice),
+                ),
                 "Check its card and stem; if both are right, the point has moved.",
             )
         )
@@ -234,10 +272,12 @@ def _moved(
 def _unclear(choice: BaseChoice) -> list[Finding]:
     if not choice.doubtful:
         return []
-    listed = ", ".join(choice.names[k] for k in choice.doubtful)
     why = (
-        f"; {len(choice.names)} points cannot always tell which: of two pairs, one end of a "
-        "diagonal gone up looks like one end of the other gone down"
+        say(
+            "; {count} points cannot always tell which: of two pairs, one end of a diagonal gone "
+            "up looks like one end of the other gone down",
+            count=len(choice.names),
+        )
         if len(choice.names) <= 4
         else ""
     )
@@ -247,9 +287,15 @@ def _unclear(choice: BaseChoice) -> list[Finding]:
             "base-unclear",
             "warning",
             "datum",
-            "The base points do not agree with the sheet "
-            f"(chi-square {whole.statistic:.0f} at {whole.freedom} degrees of freedom), and it "
-            f"cannot be told which of {listed} moved{why}.",
+            say(
+                "The base points do not agree with the sheet (chi-square {statistic:.0f} at "
+                "{freedom} degrees of freedom), and it cannot be told which of {points} "
+                "moved{why}.",
+                statistic=float(whole.statistic),
+                freedom=whole.freedom,
+                points=", ".join(choice.names[k] for k in choice.doubtful),
+                why=why,
+            ),
             _ADD_POINTS,
         )
     ]
@@ -264,10 +310,16 @@ def _pair_findings(choice: BaseChoice) -> list[Finding]:
                 "base-twist",
                 "warning" if twist.significant else "note",
                 _pairs(twist),
-                f"The section between these base pairs is twisted by {abs(twist.value_mm):.1f} mm "
-                f"(U {rounded_U(twist.U_mm, 1):.1f}): {twist.pairs[0]} is higher on the "
-                f"{'left' if twist.value_mm > 0 else 'right'}, seen from {twist.pairs[1]}"
-                + _by_build(twist),
+                say(
+                    "The section between these base pairs is twisted by {twist:.1f} mm "
+                    "(U {U:.1f}): {pair} is higher on the {side}, seen from {other}{build}",
+                    twist=abs(float(twist.value_mm)),
+                    U=rounded_U(twist.U_mm, 1),
+                    pair=twist.pairs[0],
+                    side=say("left") if twist.value_mm > 0 else say("right"),
+                    other=twist.pairs[1],
+                    build=_by_build(twist),
+                ),
                 _ADD_POINTS if twist.significant else "",
             )
         )
@@ -277,10 +329,13 @@ def _pair_findings(choice: BaseChoice) -> list[Finding]:
                 "base-not-square",
                 "warning" if diagonals.significant else "note",
                 _pairs(diagonals),
-                "The diagonals between these base pairs differ from the sheet by "
-                f"{abs(diagonals.value_mm):.1f} mm "
-                f"(U {rounded_U(diagonals.U_mm, 1):.1f}): the centre section is "
-                f"not square{_by_build(diagonals)}",
+                say(
+                    "The diagonals between these base pairs differ from the sheet by {off:.1f} mm "
+                    "(U {U:.1f}): the centre section is not square{build}",
+                    off=abs(float(diagonals.value_mm)),
+                    U=rounded_U(diagonals.U_mm, 1),
+                    build=_by_build(diagonals),
+                ),
                 _ADD_POINTS if diagonals.significant else "",
             )
         )
@@ -288,7 +343,9 @@ def _pair_findings(choice: BaseChoice) -> list[Finding]:
 
 
 def _by_build(check: PairCheck) -> str:
-    return "." if check.significant else ", which the scatter of sound bodies may explain."
+    if check.significant:
+        return "."
+    return say(", which the scatter of sound bodies may explain.")
 
 
 def _one_sided(points: Sequence[SheetPoint]) -> list[Finding]:
@@ -300,7 +357,10 @@ def _one_sided(points: Sequence[SheetPoint]) -> list[Finding]:
             "sheet-one-side",
             "note",
             "sheet.csv",
-            f"{', '.join(p.name for p in alone)}: the sheet gives one side of these points only.",
+            say(
+                "{points}: the sheet gives one side of these points only.",
+                points=", ".join(p.name for p in alone),
+            ),
             "Fine where the vehicle has them on one side; else add the row of the other side.",
         )
     ]
@@ -311,23 +371,24 @@ def _twist_with(choice: BaseChoice) -> str:
     twist = choice.twist
     if twist is None or not twist.significant:
         return ""
-    return (
-        f" With it the section between the {_pairs(twist)} is twisted by "
-        f"{abs(twist.value_mm):.1f} mm (U {rounded_U(twist.U_mm, 1):.1f})."
+    return say(
+        " With it the section between the base pairs {one} and {other} is twisted by "
+        "{twist:.1f} mm (U {U:.1f}).",
+        one=twist.pairs[0],
+        other=twist.pairs[1],
+        twist=abs(float(twist.value_mm)),
+        U=rounded_U(twist.U_mm, 1),
     )
 
 
 def _told(choice: BaseChoice) -> str:
     kept = choice.kept_points
-    return f"chi-square {kept.statistic:.0f} at {kept.freedom} degrees of freedom"
+    return say(
+        "chi-square {statistic:.0f} at {freedom} degrees of freedom",
+        statistic=float(kept.statistic),
+        freedom=kept.freedom,
+    )
 
 
 def _pairs(check: PairCheck) -> str:
-    return f"base pairs {check.pairs[0]} and {check.pairs[1]}"
-
-
-def _axes(off_mm: Array) -> str:
-    return ", ".join(
-        f"{axis} {value:+.1f}"
-        for axis, value in zip(("length", "width", "height"), off_mm, strict=True)
-    )
+    return say("base pairs {one} and {other}", one=check.pairs[0], other=check.pairs[1])

@@ -9,15 +9,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from PIL import Image
 
 from calib.camera import Camera
 from calib.frames import Array, Pose, rotations
 from capture.sightings import Sighting
+from pipeline.budget import BudgetRow
 from pipeline.deviation import DeviationRow, DeviationTable, Verdict
 from pipeline.findings import Finding
 from pipeline.job import CardOnPoint, Job
 from pipeline.lens_terms import LensTerms
 from pipeline.looked_again import LookedAgain
+from pipeline.reliability import CardReliability
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.solution import CameraGroup, Solution
@@ -269,6 +272,26 @@ def invented(folder: Path) -> tuple[Result, tuple[Sighting, ...]]:
         seconds={"photos": 3.1, "adjustment": 0.4, "frame": 0.02},
     )
     return result, sightings
+
+
+def whole(folder: Path, title: str = "Invented car") -> tuple[Result, tuple[Sighting, ...]]:
+    """The invented car with everything that a page can show."""
+    result, sightings = invented(folder / "job")
+    (folder / "job" / "photos").mkdir(parents=True)
+    grey = Image.fromarray(np.full((HEIGHT_PX, WIDTH_PX, 3), 120, dtype=np.uint8))
+    for photo in result.photos[:-1]:
+        grey.save(folder / "job" / "photos" / photo.name)
+    budget = tuple(
+        BudgetRow(
+            row.point,
+            row.side,
+            {"photos": row.U_deviation_mm * 0.3, "bar": row.U_deviation_mm * 0.4},
+            "bar",
+        )
+        for row in result.deviations.rows
+    )
+    weak = (CardReliability(3, 0.4, "IMG_0002.jpg", 1, 0.3, 0.05),)
+    return replace(titled(result, title), budget=budget, reliability=weak), sightings
 
 
 def without_sheet(result: Result) -> Result:

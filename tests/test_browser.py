@@ -18,13 +18,10 @@ import pytest
 from PIL import Image
 
 from calib.frames import Array
-from pipeline.budget import BudgetRow
 from pipeline.deviation import DeviationTable
-from pipeline.reliability import CardReliability
 from pipeline.report import words
 from pipeline.report.page import page_html, write_report
-from pipeline.result import Result
-from tests.report_case import HEIGHT_PX, WIDTH_PX, invented, titled, without_sheet
+from tests.report_case import invented, whole, without_sheet
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 axe = pytest.importorskip("axe_playwright_python", reason="axe-core is not installed")
@@ -71,31 +68,11 @@ def visit(browser: Any, path: Path, width_px: int, **options: Any) -> Visit:
     return found
 
 
-def whole(folder: Path) -> tuple[Result, Any]:
-    """The invented car with everything that a page can show."""
-    result, sightings = invented(folder / "job")
-    (folder / "job" / "photos").mkdir(parents=True)
-    grey = Image.fromarray(np.full((HEIGHT_PX, WIDTH_PX, 3), 120, dtype=np.uint8))
-    for photo in result.photos[:-1]:
-        grey.save(folder / "job" / "photos" / photo.name)
-    budget = tuple(
-        BudgetRow(
-            row.point,
-            row.side,
-            {"photos": row.U_deviation_mm * 0.3, "bar": row.U_deviation_mm * 0.4},
-            "bar",
-        )
-        for row in result.deviations.rows
-    )
-    weak = (CardReliability(3, 0.4, "IMG_0002.jpg", 1, 0.3, 0.05),)
-    return replace(titled(result, TITLE), budget=budget, reliability=weak), sightings
-
-
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("page")
     hashes = (("job.toml", "ab" * 32), ("IMG_0099.jpg", None))
-    write_report(*whole(folder), folder / "report.html", hashes)
+    write_report(*whole(folder, TITLE), folder / "report.html", hashes)
     return folder / "report.html"
 
 

@@ -2,24 +2,38 @@
 
 from __future__ import annotations
 
+import ast
+import gettext
 import json
 import pickle
 import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from pipeline import catalogue
+from capture.sightings import Sighting
+from pipeline import catalogue, language
 from pipeline.catalogue import mo_bytes, read_catalogue, untranslated
+from pipeline.compare import compare_sessions
+from pipeline.findings import CATALOGUE, Finding
 from pipeline.job import read_job
 from pipeline.language import LANGUAGES, Figure, language_of, listed, say, say_count
-from pipeline.report import words
+from pipeline.measured import measured_of, solved_document
+from pipeline.plan import plan_shoot
+from pipeline.readings import read_readings
+from pipeline.report import compare_page, page, paper, plan_page, tape_page, words
 from pipeline.report.page import page_html
+from pipeline.report.paper import paper_bytes
+from pipeline.result import Result
+from pipeline.safety import cautions
 from pipeline.summary import summary_lines
 from pipeline.tables import points_csv, result_document
+from pipeline.tape import check_tape
 from targets.errors import UserError
-from tests.report_case import first_points, invented, without_sheet
+from tests.measured_case import SHEET_MM, measured_job
+from tests.report_case import first_points, invented, whole, without_sheet, written
 
 GERMAN = language_of("de")
 _PLACES = re.compile(r"\{\w+[^}]*\}|%\(\w+\)s|</?\w+>")
@@ -72,6 +86,108 @@ def test_what_has_no_translation_is_told(code: str) -> None:
         pytest.skip(
             "\n".join([f"no {code} yet:", *(f"  {file}: {text}" for text, file in missing)])
         )
+
+
+def test_no_finding_is_put_together_where_nobody_can_translate_it() -> None:
+    """A text that Python fills in before ``say`` sees it stays English on a German page."""
+    left = []
+    for path in sorted(Path(catalogue.__file__).parent.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Name):
+                continue
+            if node.func.id == "Finding":
+                told = [part for part in node.args[2:] if isinstance(part, ast.JoinedStr)]
+                left += [f"{path.name}, line {part.lineno}" for part in told]
+    assert left == []
+
+
+def test_no_sentence_is_marked_up() -> None:
+    """Backticks and asterisks are shown as they stand, on pages and on paper."""
+    marked = [message for message in catalogue.messages() if re.search(r"`|\*\*", str(message))]
+    assert marked == []
+
+
+class Asked(gettext.NullTranslations):
+    """What a catalogue was asked for in vain."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.missing: set[str] = set()
+
+    def gettext(self, message: str) -> str:
+        self.missing.add(message)
+        return message
+
+    def ngettext(self, msgid1: str, msgid2: str, n: int) -> str:
+        self.missing.add(msgid1)
+        return msgid1 if n == 1 else msgid2
+
+
+@pytest.fixture
+def missing(monkeypatch: pytest.MonkeyPatch) -> set[str]:
+    """Sentences that German pages asked for and did not get while the test ran."""
+    known = GERMAN.catalogue
+    asked = Asked()
+
+    class Watched(gettext.NullTranslations):
+        def gettext(self, message: str) -> str:
+            told = known.gettext(message)
+            return told if told != message or message in SAME else asked.gettext(message)
+
+        def ngettext(self, msgid1: str, msgid2: str, n: int) -> str:
+            told = known.ngettext(msgid1, msgid2, n)
+            same = told in (msgid1, msgid2)
+            return asked.ngettext(msgid1, msgid2, n) if same else told
+
+    monkeypatch.setattr(language, "language_of", lambda code: replace(GERMAN, catalogue=Watched()))
+    for module in (page, paper, plan_page, tape_page, compare_page):
+        monkeypatch.setattr(module, "language_of", language.language_of)
+    return asked.missing
+
+
+SAME = {str(message.id) for message in read_catalogue("de") if message.string == message.id}
+"""Words that are the same in German, and patterns of figures alone."""
+
+
+def job_with_everything(folder: Path) -> tuple[Result, tuple[Sighting, ...]]:
+    result, sightings = whole(folder)
+    findings = [Finding(code, kind.severities[0], "", "", "") for code, kind in CATALOGUE.items()]
+    return replace(result, findings=(*result.findings, *findings)), sightings
+
+
+def test_every_word_of_the_pages_has_a_translation(tmp_path: Path, missing: set[str]) -> None:
+    """Words taken from a table or a variable, too, which reading the code does not find."""
+    result, sightings = job_with_everything(tmp_path)
+    few = first_points(result, 1)
+    for case in (result, without_sheet(result), few, replace(result, scaled=False, bars=())):
+        page_html(case, sightings, (("job.toml", None),), "de")
+        written(case)
+        document = solved_document(case.job.folder)
+        paper_bytes(measured_of(case.job.folder, document), document, language="de")
+    plan = plan_shoot(result.job, "two-post", None, 0.5)
+    told = cautions("two-post", tmp_path)
+    plan_page.plan_pdf(plan, told, language="de")
+    plan_page.write_plan_page(plan, told, tmp_path / "plan.html", "de")
+    jobs = [
+        measured_job(
+            {n: place + shift * (n == "A L") for n, place in SHEET_MM.items()},
+            np.eye(3 * len(SHEET_MM)) * 0.01,
+            folder=Path(f"van{shift}"),
+        )
+        for shift in (9.0, 2.0, 5.0)
+    ]
+    compare_page.compare_html(compare_sessions(jobs), "de")
+    table = tmp_path / "readings.csv"
+    table.write_text(
+        "from,from_side,to,to_side,reading_mm,mode\nA,L,B,R,837,centres\nB,L,C,R,1000,centres\n",
+        encoding="utf-8",
+    )
+    readings = read_readings(table, jobs[0].known)
+    tape_page.tape_html(jobs[0], check_tape(jobs[0], readings), "de")
+    invented_here = {text for f in result.findings for text in (f.text, f.remedy, f.subject)}
+    invented_here |= set(result.seconds) | {photo.reason for photo in result.photos}
+    left = missing - invented_here
+    assert {text for text in left if re.search(r"[^\W\d_]", _PLACES.sub("", text))} == set()
 
 
 def words_of(html: str) -> str:

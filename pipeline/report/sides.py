@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from pipeline.base_points import BaseChoice, PairCheck
-from pipeline.language import Said, say, say_count
+from pipeline.language import Said, fixed, listed, say, say_count
 from pipeline.report import words
 from pipeline.result import Result
-from pipeline.symmetry import CANNOT, Comparison, PairRow, Symmetry
+from pipeline.symmetry import CANNOT, Comparison, Symmetry
 
 _SHOWN = 3
+COMPARED = {
+    "diagonals": say("diagonals"),
+    "wheelbase": say("wheelbase"),
+    "half track": say("half track"),
+}
+"""What is compared between left and right, as people read it."""
+_COMPARED_FIRST = {
+    "diagonals": say("Diagonals"),
+    "wheelbase": say("Wheelbase"),
+    "half track": say("Half track"),
+}
 
 
 def symmetry_lines(result: Result) -> list[str]:
@@ -19,22 +31,35 @@ def symmetry_lines(result: Result) -> list[str]:
     symmetry = result.symmetry
     if symmetry is None:
         return []
-    lines = [str(symmetry_sentence(symmetry))]
+    lines: list[str] = [symmetry_sentence(symmetry)]
     far = [row for row in symmetry.pairs if row.verdict == "out"]
     lines += [
-        f"  {row.point}: {_apart(row)} (U {words.uncertainty(max(row.U_mm), 1)})"
+        say(
+            "  {point}: length {length:+.1f}, width {width:+.1f}, height {height:+.1f} (U {U})",
+            point=row.point,
+            length=float(row.difference_mm[0]),
+            width=float(row.difference_mm[1]),
+            height=float(row.difference_mm[2]),
+            U=words.uncertainty(max(row.U_mm), 1),
+        )
         for row in far[:_SHOWN]
     ]
     if len(far) > _SHOWN:
-        lines.append(f"  and {len(far) - _SHOWN} more")
-    told = _told(symmetry)
+        lines.append(say("  and {more} more", more=len(far) - _SHOWN))
     lines += [
-        f"{one.what.capitalize()} {' to '.join(one.points)}: {one.left_mm:.1f} and "
-        f"{one.right_mm:.1f} mm, {one.difference_mm:+.1f} mm "
-        f"(U {words.uncertainty(one.U_mm, 1)}): {one.verdict}"
-        for one in told
+        say(
+            "{what} {pairs}: {left} and {right} mm, {difference} mm (U {U}): {verdict}",
+            pairs=_to(one.points),
+            what=_COMPARED_FIRST[one.what],
+            left=words.number(one.left_mm, 1),
+            right=words.number(one.right_mm, 1),
+            difference=words.signed(one.difference_mm, 1),
+            U=words.uncertainty(one.U_mm, 1),
+            verdict=words.VERDICTS[one.verdict],
+        )
+        for one in _told(symmetry)
     ]
-    return [*lines, CANNOT]
+    return [*lines, fixed(CANNOT)]
 
 
 def symmetry_sentence(symmetry: Symmetry) -> Said:
@@ -78,7 +103,7 @@ def symmetry_words(result: Result) -> dict[str, Any]:
         ],
         "comparisons": [
             {
-                "what": one.what,
+                "what": COMPARED[one.what],
                 "points": ", ".join(one.points),
                 "left": words.number(one.left_mm, 1),
                 "right": words.number(one.right_mm, 1),
@@ -97,16 +122,28 @@ def base_lines(result: Result) -> list[str]:
     choice = result.base_choice
     if choice is None:
         return []
-    parts = [f"{len(result.base)} base points fit to {result.datum_rms_mm:.2f} mm rms"]
+    told = say(
+        "{count} base points fit to {rms:.2f} mm rms",
+        count=len(result.base),
+        rms=float(result.datum_rms_mm),
+    )
     if choice.left_out:
-        parts[0] += f" without {_names(choice, choice.left_out)}"
-    parts += [
-        f"{what} {' to '.join(one.pairs)} {one.value_mm:+.1f} mm "
-        f"(U {words.uncertainty(one.U_mm, 1)})"
-        for what, one in (("twist", choice.kept_twist), ("diagonals", choice.kept_diagonals))
+        told = say("{told} without {names}", told=told, names=_names(choice, choice.left_out))
+    parts = [
+        say(
+            "{what} {pairs} {value} mm (U {U})",
+            what=what,
+            pairs=_to(one.pairs),
+            value=words.signed(one.value_mm, 1),
+            U=words.uncertainty(one.U_mm, 1),
+        )
+        for what, one in (
+            (say("twist"), choice.kept_twist),
+            (say("diagonals"), choice.kept_diagonals),
+        )
         if one is not None
     ]
-    return [f"Datum: {'; '.join(parts)}"]
+    return [say("Datum: {told}", told=listed([told, *parts], "; "))]
 
 
 def base_words(result: Result) -> dict[str, Any]:
@@ -142,11 +179,11 @@ def _pair_words(check: PairCheck | None) -> dict[str, Any] | None:
     }
 
 
-def _apart(row: PairRow) -> str:
-    return ", ".join(
-        f"{axis} {value:+.1f}"
-        for axis, value in zip(("length", "width", "height"), row.difference_mm, strict=True)
-    )
+def _to(names: Sequence[str]) -> str:
+    told: str = names[0]
+    for name in names[1:]:
+        told = say("{one} to {other}", one=told, other=name)
+    return told
 
 
 def _told(symmetry: Symmetry) -> list[Comparison]:

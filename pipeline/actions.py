@@ -107,9 +107,9 @@ def solve_job(folder: Path, progress: Progress, language: str = "") -> Outcome:
     from pipeline.summary import exit_code, summary_lines
 
     language_for(language, "")  # says what is wrong with it before anything is measured
-    result = _solved(folder, progress, language)
+    result, moved = _solved(folder, progress, language)
     told_in = language_for(language, result.job.language)
-    lines = summary_lines(result, _report_path(folder))
+    lines = summary_lines(result, _report_path(folder), moved)
     return Outcome(tuple(told_in.put(line) for line in lines), exit_code(result))
 
 
@@ -422,13 +422,13 @@ def run_demo(folder: Path, progress: Progress, language: str = "") -> Outcome:
     job = folder / "job"
     board = read_board(folder / "board" / "board.toml")
     lens_lines = _calibrated(folder / "board", board, job / "phone.toml", progress)
-    result = _solved(job, progress, language)
+    result, moved = _solved(job, progress, language)
     told_in = language_for(language, result.job.language)
     comparison = compare(result, read_truth(folder / "truth.json"))
     lines = (
         *lens_lines,
         "",
-        *(told_in.put(line) for line in summary_lines(result, _report_path(job))),
+        *(told_in.put(line) for line in summary_lines(result, _report_path(job), moved)),
         "",
         *comparison_lines(comparison),
         *_more_of_the_demo(folder),
@@ -535,19 +535,20 @@ def _calibrated(photos: Path, board: Any, output: Path, progress: Progress) -> t
     )
 
 
-def _solved(folder: Path, progress: Progress, language: str = "") -> Result:
-    """Read a job, measure it, write its results."""
+def _solved(folder: Path, progress: Progress, language: str = "") -> tuple[Result, list[str]]:
+    """Read a job, measure it, write its results; names of what these moved out of their way."""
     from capture.cache import cache_of_job
     from pipeline.job import read_job
     from pipeline.language import language_for
     from pipeline.report.page import write_report
-    from pipeline.results_folder import new_results, only_run
+    from pipeline.results_folder import new_results, only_run, others
     from pipeline.solve import solve
     from pipeline.tables import input_hashes, write_tables
     from pipeline.verify import require_unchanged
 
     read_job(folder)  # says best what is wrong with a folder that is no job
     with only_run(folder), new_results(folder) as results:
+        moved = others(folder)
         job, cache = read_job(folder), cache_of_job(folder)
         typed = input_hashes(job, [])
         result, sightings = solve(job, progress, cache)
@@ -560,7 +561,7 @@ def _solved(folder: Path, progress: Progress, language: str = "") -> Result:
         told_in = language_for(language, job.language).code
         write_report(result, sightings, results / "report.html", hashes, told_in)
     progress("writing results", 2, 2)
-    return result
+    return result, moved
 
 
 def _report_path(folder: Path) -> Path:

@@ -114,6 +114,14 @@ def new_results(folder: Path) -> Iterator[Path]:
             shutil.rmtree(beside, ignore_errors=True)
 
 
+def others(folder: Path) -> list[str]:
+    """Names of what others put among the results of a job, which its next run moves away."""
+    results = folder / RESULTS
+    if not results.is_dir():
+        return []
+    return sorted(path.name for path in results.iterdir() if path.name not in {*_OWN, EARLIER})
+
+
 def sums_text(folder: Path) -> str:
     """SHA-256 of every file in ``folder`` but the sums themselves, in order of name."""
     lines = []
@@ -183,8 +191,8 @@ def _recover(place: Path) -> None:
 def _retire(former: Path, place: Path) -> None:
     """Remove a folder of former results; files in it that are not ours go to ``EARLIER``."""
     before = list((former / EARLIER).iterdir()) if (former / EARLIER).is_dir() else []
-    others = [path for path in former.iterdir() if path.name not in {*_OWN, EARLIER}]
-    for path in [*before, *others]:  # of two with one name the later stays
+    not_ours = [path for path in former.iterdir() if path.name not in {*_OWN, EARLIER}]
+    for path in [*before, *not_ours]:  # of two with one name the later stays
         kept = place / EARLIER / path.name
         kept.parent.mkdir(exist_ok=True)
         if kept.is_dir() and not kept.is_symlink():

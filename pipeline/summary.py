@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -28,13 +28,14 @@ _SHOWN = 3
 """How many of a kind a line names; the report has them all."""
 
 
-def summary_lines(result: Result, report: Path) -> list[str]:
+def summary_lines(result: Result, report: Path, moved_away: Sequence[str] = ()) -> list[str]:
     """The result in about ten lines.
 
     Parameters
     ----------
     result : what ``solve`` found.
     report : where its page is.
+    moved_away : files made of the former result, which are now in ``results/earlier``.
     """
     return [
         result.job.title,
@@ -52,7 +53,19 @@ def summary_lines(result: Result, report: Path) -> list[str]:
         _photos(result),
         *_second_look(result),
         *_findings(result),
+        *_moved_away(moved_away),
         say("Report: {report}", report=str(report)),
+    ]
+
+
+def _moved_away(names: Sequence[str]) -> list[str]:
+    if not names:
+        return []
+    return [
+        say(
+            "Moved to results/earlier, being of the former result: {names}",
+            names=_listed(names[:_SHOWN], len(names)),
+        )
     ]
 
 

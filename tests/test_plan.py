@@ -1,5 +1,6 @@
 """A planned shoot: what it must contain, and that its photos would do what it says."""
 
+import itertools
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +11,7 @@ from pipeline.cameras import group_photos
 from pipeline.look import network_so_far
 from pipeline.plan import ShootPlan, plan_lines, plan_shoot
 from pipeline.point_precision import chain_of, precision_of
-from pipeline.report.plan_page import plan_drawing, plan_pdf, write_plan_page
+from pipeline.report.plan_page import _side_by_side, plan_drawing, plan_pdf, write_plan_page
 from pipeline.safety import cautions
 from tests.shoot import Shoot, invented_shoot, photo_set, taken
 
@@ -23,6 +24,15 @@ def shoot() -> Shoot:
 @pytest.fixture(scope="module")
 def plan(shoot: Shoot) -> ShootPlan:
     return plan_shoot(shoot.job, "two-post", None, 0.5)
+
+
+def test_photos_from_one_place_do_not_hide_each_other() -> None:
+    places = np.array([[100.0, 100.0], [100.0, 100.0], [103.0, 98.0], [300.0, 50.0]])
+    shown = _side_by_side(places, 18.0)
+    apart = [np.linalg.norm(a - b) for a, b in itertools.combinations(shown, 2)]
+    assert min(apart) >= 18.0 - 1e-6
+    np.testing.assert_array_equal(shown[[0, 3]], places[[0, 3]])
+    assert np.linalg.norm(shown - places, axis=1).max() < 40.0
 
 
 def test_the_planned_photos_do_what_the_plan_says(shoot: Shoot, plan: ShootPlan) -> None:

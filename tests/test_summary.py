@@ -13,6 +13,7 @@ from pipeline.budget import budget_sentence
 from pipeline.deviation import without_verdicts
 from pipeline.findings import Finding
 from pipeline.result import BarCheck, Result
+from pipeline.results_folder import others
 from pipeline.summary import exit_code, summary_lines, without_verdict
 from tests.report_case import first_points, invented, without_sheet
 
@@ -43,6 +44,21 @@ def test_a_technician_can_read_it(result: Result) -> None:
         "from other sides.",
         f"Report: {REPORT}",
     ]
+
+
+def test_what_the_new_results_moved_away_is_told(tmp_path: Path, result: Result) -> None:
+    results = tmp_path / "results"
+    (results / "earlier").mkdir(parents=True)
+    for name in ("report.pdf", "compare.json", "tape.csv", "tape.html", "result.json", "mine.txt"):
+        (results / name).touch()
+    moved = others(tmp_path)
+    assert moved == ["compare.json", "mine.txt", "report.pdf", "tape.csv", "tape.html"]
+    line = summary_lines(result, Path("report.html"), moved)[-2]
+    assert line == (
+        "Moved to results/earlier, being of the former result: compare.json, mine.txt, report.pdf, "
+        "and 2 more"
+    )
+    assert not any("earlier" in line for line in summary_lines(result, Path("report.html")))
 
 
 def test_it_stays_short(result: Result) -> None:

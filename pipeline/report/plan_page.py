@@ -23,6 +23,7 @@ _WIDTH_PX = 760.0
 _EDGE_PX = 46.0
 _ROLE_FILL = {"base": "#1b1f24", "point": "#5b636d", "tie": "#ffffff", "bar": "#aab2bb"}
 _SHOT = "#0b62a4"
+_RING_PX = 8.5
 _PLACES = {
     "two-post": say("Two-post lift"),
     "four-post": say("Four-post lift"),
@@ -75,8 +76,11 @@ def plan_drawing(plan: ShootPlan) -> Drawing:
         square = [place + [dx * r, dy * r] for dx, dy in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
         sheet.polygon(square, INK, _ROLE_FILL[card.role])
         sheet.write(place + [6.0, -5.0], str(card.card), INK, size_px=9.5)
-    for number, shot in enumerate(plan.shots, 1):
-        place = at(shot.station.position_mm[:2])
+    stands = np.array([at(shot.station.position_mm[:2]) for shot in plan.shots])
+    shown = _side_by_side(stands, 2.0 * _RING_PX + 1.0)
+    for stand, place in zip(stands, shown, strict=True):
+        sheet.line([stand, place], _SHOT, 0.8)
+    for number, (shot, place) in enumerate(zip(plan.shots, shown, strict=True), 1):
         aim = at(shot.station.aim_mm[:2])
         way = aim - place
         length = float(np.linalg.norm(way))
@@ -86,9 +90,20 @@ def plan_drawing(plan: ShootPlan) -> Drawing:
             back = tip - way / length * 7.0
             sheet.line([place, tip], _SHOT, 1.4)
             sheet.polygon([tip, back + 3.0 * side, back - 3.0 * side], _SHOT, _SHOT)
-        sheet.circle(place, 8.5, _SHOT, "#ffffff", 1.4)
+        sheet.circle(place, _RING_PX, _SHOT, "#ffffff", 1.4)
         sheet.write(place + [0.0, 3.5], str(number), _SHOT, "middle", True, 10.0)
     return sheet
+
+
+def _side_by_side(places: Array, apart_px: float) -> Array:
+    """The same places (N, 2), those that would cover one before them moved beside it."""
+    shown: list[Array] = []
+    turns = [np.array([np.cos(a), np.sin(a)]) for a in np.arange(12) * np.pi / 6.0]
+    for place in places:
+        tried = [place] + [place + ring * apart_px * t for ring in (1.0, 2.0, 3.0) for t in turns]
+        free = (p for p in tried if all(np.linalg.norm(p - q) >= apart_px - 1e-6 for q in shown))
+        shown.append(next(free, place))
+    return np.array(shown)
 
 
 def write_plan_page(plan: ShootPlan, cautions: Cautions, path: Path, language: str = "en") -> None:

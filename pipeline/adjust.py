@@ -53,7 +53,7 @@ def adjust(
         plain least squares.
     least_gain : the relative gain in cost below which an iteration is taken for the last.
     """
-    damping = 1e-4
+    damping = 1e-6
     cost = _cost(network, observations, priors, robust)
     converged = False
     steps = 0

@@ -27,6 +27,9 @@ _MARGIN_PX = 6.0
 _PATTERN_PX = 0.12
 """How well the predicted pattern of four dots is known, in each coordinate."""
 _SHIFT_PX = 3.0
+_SAME_PX = 0.5
+"""A place predicted nearer than this to where it was looked at shows the same again: the fit of a
+dot begins well within its reach either way, and the pattern of the four moves far less."""
 
 
 def expected_places(
@@ -51,6 +54,24 @@ def expected_places(
             if place is not None:
                 places[photo].append(place)
     return places
+
+
+def not_looked_at(
+    places: Mapping[str, Sequence[CardPlace]], looked: Mapping[str, Sequence[CardPlace]]
+) -> dict[str, list[CardPlace]]:
+    """Those of ``places`` that an earlier look, at ``looked``, has not seen already."""
+    left = {}
+    for photo, expected in places.items():
+        earlier = {place.card: place.corners_px for place in looked.get(photo, ())}
+        new = [
+            place
+            for place in expected
+            if place.card not in earlier
+            or np.abs(place.corners_px - earlier[place.card]).max() > _SAME_PX
+        ]
+        if new:
+            left[photo] = new
+    return left
 
 
 def confirm_pattern(sighting: Sighting, place: CardPlace) -> Sighting | None:

@@ -13,6 +13,7 @@ from calib.frames import Array, Pose
 from calib.lens_file import LensProfile, read_profile
 from calib.photo import photo_paths
 from capture.cache import SightingCache
+from capture.measure import CardPlace
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
 from pipeline.assignment import assignment, assignment_findings, stem_findings
@@ -48,7 +49,7 @@ from pipeline.profile_check import without_contradicted_profiles
 from pipeline.reliability import reliability_of
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
-from pipeline.second_look import confirm_pattern, expected_places
+from pipeline.second_look import confirm_pattern, expected_places, not_looked_at
 from pipeline.solution import CameraGroup, Solution
 from pipeline.suspension import suspension_changes
 from pipeline.symmetry import symmetry_of_job
@@ -117,10 +118,13 @@ def solve(
         if added:
             network = adjust_sightings(seen, groups, job.marks, STEADY)
             clock.stop("adjusting")
+    looked: Mapping[str, Sequence[CardPlace]] = {}
     for _ in range(_LOOKS):
+        expected = expected_places(_posed(network, groups), _placed(network), seen.sightings)
+        places, looked = not_looked_at(expected, looked), expected
         seen, more = look_again(
             seen,
-            expected_places(_posed(network, groups), _placed(network), seen.sightings),
+            places,
             confirm_pattern,
             greys,
             lambda i, n: progress("second look", i, n),

@@ -8,7 +8,7 @@ import pytest
 from calib.frames import Pose
 from capture.find import find_tags
 from capture.measure import CardPlace, eccentricity_px, measure_cards, refine_corners
-from pipeline.second_look import confirm_pattern, expected_places
+from pipeline.second_look import confirm_pattern, expected_places, not_looked_at
 from targets.card import card_of
 from tests.card_images import camera_of, draw_cards, facing, true_dots_px
 
@@ -135,3 +135,14 @@ def test_second_look_refuses_what_breaks_the_pattern(photo: np.ndarray) -> None:
 def test_second_look_does_not_expect_a_card_from_behind() -> None:
     behind = {7: Pose(np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 700.0]))}
     assert not expected_places({"a.jpg": (Pose.identity(), CAMERA)}, behind, [])
+
+
+def test_second_look_goes_nowhere_twice() -> None:
+    photos = {"a.jpg": (Pose.identity(), CAMERA)}
+    looked = expected_places(photos, CARDS, [])
+    assert not_looked_at(looked, {}) == looked
+    assert not_looked_at(looked, looked) == {}
+    # The prediction of one card has become another, by 2 mm at 700 mm or some 4 px.
+    better = {**CARDS, 7: Pose(CARDS[7].rotation, CARDS[7].translation + [2.0, 0.0, 0.0])}
+    again = not_looked_at(expected_places(photos, better, []), looked)
+    assert [place.card for place in again["a.jpg"]] == [7]

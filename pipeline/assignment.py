@@ -1,4 +1,4 @@
-"""Whether each card sits on the point that cards.csv names: swapped sides, wrong points, stems.
+"""Whether each card sits on the point that cards.csv names: swapped sides, wrong points.
 
 A rigid fit of holes to the sheet that most of them agree with, found over all triples of holes,
 does not care about the few that are listed wrongly; these then lie far from their own point and
@@ -7,7 +7,6 @@ near another one. Damage moves a point, but hardly ever onto another one of the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -28,8 +27,6 @@ _NEAR_MM = 100.0
 _LEAST_POINTS = 5
 _ACROSS = {"L": "R", "R": "L", "C": "C"}
 _MOST_TRIPLES = 4000
-_STEM_LEAST_MM = 6.0
-_STEM_FITS_MM = 1.5
 
 
 @dataclass(frozen=True)
@@ -219,43 +216,6 @@ def assignment_findings(found: Assignment) -> list[Finding]:
                     ),
                     say("If it sits on {point}, correct its row in cards.csv.", point=one.other),
                     say("Point {point} is missing from the result.", point=name),
-                )
-            )
-    return findings
-
-
-def stem_findings(
-    job: Job, rows: Sequence[CardOnPoint], deviations_mm: Array, normals: Array
-) -> list[Finding]:
-    """Points that lie off along their stem by just what another stem of this job would explain.
-
-    Parameters
-    ----------
-    deviations_mm : (N, 3) measured minus sheet; normals : (N, 3) into the cards, vehicle frame.
-    """
-    stems = sorted({row.stem_mm for row in job.cards})
-    findings = []
-    for row, off, z in zip(rows, deviations_mm, normals, strict=True):
-        along = float(off @ z)
-        across = float(np.linalg.norm(off - along * z))
-        true = row.stem_mm - along
-        near = [s for s in stems if s != row.stem_mm and abs(s - true) < _STEM_FITS_MM]
-        if abs(along) > _STEM_LEAST_MM and across < _STEM_FITS_MM and near:
-            findings.append(
-                Finding(
-                    "stem-doubtful",
-                    "warning",
-                    say("card {card}", card=row.card),
-                    say(
-                        "Point {point} lies {along:+.1f} mm off along its stem and hardly across "
-                        "it: a stem of {near:g} mm in place of {stem:g} mm would explain it.",
-                        point=f"{row.point} {row.side}",
-                        along=along,
-                        near=float(near[0]),
-                        stem=float(row.stem_mm),
-                    ),
-                    "Measure this stem, and correct stem_mm in cards.csv if it is wrong.",
-                    "If the stem is wrong, so is this point, by that much.",
                 )
             )
     return findings

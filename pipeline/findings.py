@@ -255,7 +255,8 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         ),
         "stem-doubtful": Kind(
             _WARNING,
-            "A point lies off along its stem by what another stem of this job would explain.",
+            "Another stem than cards.csv lists would bring a point to its place or base points to "
+            "agree, or one pair alone has unlike stems.",
             "If the stem is wrong, so is the point, by that much.",
         ),
         "symmetry-none": Kind(

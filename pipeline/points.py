@@ -85,7 +85,7 @@ def find_holes(
         across[n, :, n] = seating_u_mm * (np.eye(3) - np.outer(z, z))
         along[n, :, n, 0] = seating_u_mm * z
         stem[n, :, n, 0] = stem_u_mm * z
-        flatness[n, :, n] = flatness_mm * _size(row.card) * (own.reshape(3, 4, 3) @ z)
+        flatness[n, :, n] = flatness_mm * card_size(row.card) * (own.reshape(3, 4, 3) @ z)
     flat = by_dots.reshape(3 * count, solution.dots_mm.size)
     roots = {
         name: root.reshape(3 * count, count * root.shape[3])
@@ -113,19 +113,22 @@ def card_flatness_mm(solution: Solution) -> float:
     cards = np.flatnonzero([not is_mark(card) for card in solution.cards])
     if not len(cards):
         return 0.0
-    z = card_axes(solution.dots_mm)[cards, 2]
-    size = np.array([_size(solution.cards[i]) for i in cards])
-    rows = _TWIST[:, None] * z[:, None, :]
-    twist = (rows * solution.dots_mm[cards]).sum(axis=(1, 2))
+    size = np.array([card_size(solution.cards[i]) for i in cards])
+    twist, rows = card_twists(solution.dots_mm[cards])
     count = len(solution.cards)
     blocks = solution.covariance_mm2.reshape(count, 12, count, 12)
     own = blocks[cards, :, cards, :]
-    flat = rows.reshape(len(cards), 12)
-    variance = np.einsum("ci,cij,cj->c", flat, own, flat)
+    variance = np.einsum("ci,cij,cj->c", rows, own, rows)
     return float(np.sqrt(((twist**2 + variance) / size**2).mean()))
 
 
-def _size(card: int) -> float:
+def card_twists(dots_mm: Array) -> tuple[Array, Array]:
+    """Twists (K,) of cards with dots (K, 4, 3), and their derivatives (K, 12) by the dots."""
+    rows = _TWIST[:, None] * card_axes(dots_mm)[:, 2][:, None, :]
+    return (rows * dots_mm).sum(axis=(1, 2)), rows.reshape(len(dots_mm), 12)
+
+
+def card_size(card: int) -> float:
     """Size of a card, 1 for one of 80 mm."""
     return card_of(card).width_mm / 80.0
 

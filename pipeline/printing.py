@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.stats import chi2, f
 
 from calib.frames import Array
 from pipeline.layout import layout_terms
+from pipeline.points import card_size, card_twists
 from pipeline.solution import Solution
 from targets.mark import is_mark
 
@@ -18,7 +20,13 @@ if TYPE_CHECKING:
     from pipeline.network import NetworkFound
 
 _BENT_SHARE = 0.001
-"""Share of sound cards that are called bent."""
+"""Share of sound cards that are called bent for their misfits together."""
+_TWISTED_SHARE = 0.0002
+"""And for their twist alone."""
+_FLAT_MM = 0.05
+"""No card of 80 mm is held to be flatter than this (our choice, half a sheet of paper)."""
+_LEAST_CARDS = 8
+"""So few tell how flat such cards are."""
 
 
 @dataclass(frozen=True)
@@ -45,8 +53,8 @@ class CardShape:
     ----------
     card : id.
     off_mm : how far the dot lies off that fits least, after the best fit.
-    squares : weighted sum of squares of all misfits.
-    critical : what a sound card among these exceeds once in a thousand.
+    squares : weighted sum of squares of all misfits, or of the twist alone if that is odder.
+    critical : what a sound card among these hardly ever exceeds.
     """
 
     card: int
@@ -101,6 +109,8 @@ def card_shapes(network: NetworkFound, scale: float) -> tuple[CardShape, ...]:
     A card has 3 m - 6 misfits (six for four dots), whose weighted squares add up to a chi-square
     variable if it is as good as assumed (``pipeline.layout``). Where all cards are worse than
     that, a card is judged by the others: what half of them exceed takes the place of the median.
+    One dot out of the plane twists a card, which is one of its misfits only, and most cards keep
+    flatter than assumed; so the twist is judged alone, too, see ``_twists``.
     """
     layout = network.priors.layout
     if layout is None:
@@ -116,9 +126,33 @@ def card_shapes(network: NetworkFound, scale: float) -> tuple[CardShape, ...]:
     rough = max(1.0, float(np.median(squares[cards]) / chi2.ppf(0.5, freedom)))
     critical = float(chi2.isf(_BENT_SHARE, freedom)) * rough
     off = np.linalg.norm(terms.misfit_mm.reshape(count, m, 3), axis=2).max(axis=1) * scale
-    return tuple(
-        CardShape(int(network.cards[i]), float(off[i]), float(squares[i]), critical) for i in cards
-    )
+    twist, most = _twists(network, cards)
+    shapes = []
+    for i, own in zip(cards, twist, strict=True):
+        odder = own / most > squares[i] / critical
+        ratio = (float(own), most) if odder else (float(squares[i]), critical)
+        shapes.append(CardShape(int(network.cards[i]), float(off[i]), *ratio))
+    return tuple(shapes)
+
+
+def _twists(network: NetworkFound, cards: Sequence[int]) -> tuple[Array, float]:
+    """Squared twists of cards (K,) over their variance, and what a sound one hardly exceeds.
+
+    The variance is that of the measurement plus that of such cards, the mean of all others: an F
+    variable. Several bent cards hide each other here.
+    """
+    if len(cards) < _LEAST_CARDS:
+        return np.zeros(len(cards)), 1.0
+    count = len(network.cards)
+    twist, rows = card_twists(network.network.points.reshape(count, 4, 3)[cards])
+    size = np.array([card_size(network.cards[i]) for i in cards])
+    own = network.found.points.reshape(count, 12, count, 12)[cards, :, cards, :]
+    measured = network.found.variance_factor * np.einsum("ki,kij,kj->k", rows, own, rows) / size**2
+    squares = (twist / size) ** 2
+    beyond = squares - measured
+    typical = (beyond.sum() - beyond) / (len(cards) - 1)
+    variance = measured + np.maximum(typical, _FLAT_MM**2)
+    return squares / variance, float(f.isf(_TWISTED_SHARE, 1, len(cards) - 1))
 
 
 def _size(dots_mm: Array) -> float:

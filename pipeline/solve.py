@@ -16,8 +16,9 @@ from capture.cache import SightingCache
 from capture.measure import CardPlace
 from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
 from capture.sightings import Sighting
-from pipeline.assignment import assignment, assignment_findings, stem_findings
+from pipeline.assignment import assignment, assignment_findings
 from pipeline.bar_lengths import plausible_bars
+from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.contradictions import contradiction_findings
@@ -51,9 +52,15 @@ from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
 from pipeline.second_look import confirm_pattern, expected_places, not_looked_at
 from pipeline.solution import CameraGroup, Solution
+from pipeline.stem_check import (
+    PointOnStem,
+    base_stem_findings,
+    pair_stem_findings,
+    stem_findings,
+)
 from pipeline.suspension import suspension_changes
 from pipeline.symmetry import symmetry_of_job
-from pipeline.vehicle_frame import VehicleFrame, vehicle_frame
+from pipeline.vehicle_frame import VehicleFrame, base_points, vehicle_frame
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
 
@@ -236,7 +243,7 @@ def _evaluated(
         *print_findings(printed, card_shapes(network, scale)),
         *frame.findings,
         *assignment_findings(assigned),
-        *_stems(job, solution, datum, deviations),
+        *_stems(job, solution, holes, frame, deviations),
         *symmetry_findings(job, symmetry),
     ]
     order = {"fault": 0, "warning": 1, "note": 2}
@@ -438,21 +445,38 @@ def _camera_root(network: NetworkFound) -> Array:
 
 
 def _stems(
-    job: Job, solution: Solution, datum: Datum | None, deviations: DeviationTable
+    job: Job, solution: Solution, holes: Holes, frame: VehicleFrame, deviations: DeviationTable
 ) -> list[Finding]:
-    if datum is None:
-        return []
+    """Doubts about the lengths of stems, each card named once."""
+    found = pair_stem_findings(job, deviations.rows)
+    if frame.datum is None or job.sheet is None:
+        return found
     index = {card: i for i, card in enumerate(solution.cards)}
-    listed = {row.card: row for row in job.cards}
-    rows = [r for r in deviations.rows if np.isfinite(r.deviation_mm).all()]
-    z = card_axes(solution.dots_mm)[[index[r.card] for r in rows], 2]
-    cards = [listed[r.card] for r in rows]
-    off_mm = np.array([r.deviation_mm for r in rows]).reshape(-1, 3)
-    into_cards = z @ datum.vehicle_from_network.rotation.T
-    return [
-        *stem_findings(job, cards, off_mm, into_cards),
-        *leaning_findings(cards, off_mm, into_cards),
-    ]
+    z = card_axes(solution.dots_mm)[[index[row.card] for row in holes.rows], 2]
+    spread = deviations.deviation_covariance_mm2
+    points = []
+    for i, (listed, row) in enumerate(zip(holes.rows, deviations.rows, strict=True)):
+        if np.isfinite(row.deviation_mm).all():
+            build = build_sd_mm(row.tol_mm) if job.build_sd_mm is None else job.build_sd_mm
+            own = spread[3 * i : 3 * i + 3, 3 * i : 3 * i + 3] + build**2 * np.eye(3)
+            normal = frame.datum.vehicle_from_network.rotation @ z[i]
+            points.append(PointOnStem(listed, row, own, normal))
+    if frame.choice is None or not frame.choice.doubtful:
+        found = [*stem_findings(job, points), *found]
+    if points:
+        found += leaning_findings(
+            [p.listed for p in points],
+            np.array([p.row.deviation_mm for p in points]),
+            np.array([p.normal for p in points]),
+        )
+    if frame.choice is not None:
+        sheet = {p.name: p for p in job.sheet.points}
+        at = {f"{row.point} {row.side}": i for i, row in enumerate(holes.rows)}
+        marked = [at[name] for name in frame.choice.names]
+        tested = base_points(job, holes, [(at[name], sheet[name]) for name in frame.choice.names])
+        rows = [holes.rows[i] for i in marked]
+        found += base_stem_findings(job, tested, rows, z[marked], frame.choice)
+    return found
 
 
 def _deviations(

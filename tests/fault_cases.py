@@ -61,8 +61,11 @@ class Draft:
         return self.scene.cards.index(card)
 
 
-def draft(seed: int, photos: int = 18, columns: int = 5) -> Draft:
-    """A sound job: four rows of cards, the outer ones on points, the inner ones bars and ties."""
+def draft(seed: int, photos: int = 18, columns: int = 5, stems_alike: bool = False) -> Draft:
+    """A sound job: four rows of cards, the outer ones on points, the inner ones bars and ties.
+
+    Stems are drawn for each card, or for each pair where they are ``stems_alike``.
+    """
     rng = np.random.default_rng([seed, 7])
     extent = (columns * float(rng.uniform(480, 680)), float(rng.uniform(1100, 1400)))
     still = float(rng.uniform())
@@ -94,13 +97,16 @@ def draft(seed: int, photos: int = 18, columns: int = 5) -> Draft:
     z = card_axes(ideal.dots_mm)[:, 2]
     rows, points, holes = [], [], []
     hit = set(rng.permutation(columns)[:2].tolist())
+    stem_of: dict[str, float] = {}
     for card in outer:
         column = card % columns
         side = "R" if card < columns else "L"
+        name = "ABCDEFGHIJ"[column]
         stem = float(rng.choice(STEMS_MM))
+        if stems_alike:
+            stem = stem_of.setdefault(name, stem)
         hole = centres[card] + (stem + 0.05 * rng.standard_normal()) * z[card]
         hole = hole + 0.1 * rng.standard_normal(3)
-        name = "ABCDEFGHIJ"[column]
         damaged = column in hit and side == "L"
         sheet = hole + 0.2 * rng.standard_normal(3)
         if damaged:

@@ -10,12 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.assignment import Assignment, assignment, assignment_findings, stem_findings
+from pipeline.assignment import Assignment, assignment, assignment_findings
 from pipeline.bar_lengths import plausible_bars
 from pipeline.cameras import group_photos
 from pipeline.change_point import best_run, change_of
 from pipeline.consensus import places_of
 from pipeline.contradictions import contradiction_findings
+from pipeline.deviation import DeviationRow
 from pipeline.findings import Finding
 from pipeline.leaning import leaning_findings
 from pipeline.mend import mend, shooting_order
@@ -25,6 +26,7 @@ from pipeline.profile_check import without_contradicted_profiles
 from pipeline.result import Result
 from pipeline.solve import STEADY, adjust_sightings, solve_sightings
 from pipeline.start import prepare_views
+from pipeline.stem_check import PointOnStem, pair_stem_findings, stem_findings
 from pipeline.summary import exit_code
 from targets.bar import Bar
 from tests.fault_cases import Draft, draft, move, photographed
@@ -209,15 +211,83 @@ def test_with_left_and_right_exchanged_nothing_is_called_damaged() -> None:
     assert exit_code(result) == 1
 
 
-def test_a_stem_of_another_length_is_named() -> None:
+def on_stem(made: Draft, number: int, stem_mm: float, off_mm: tuple[float, ...]) -> PointOnStem:
+    """A point of a job, listed with that stem and so far off, with U of 0.4 mm."""
+    listed = replace(made.job.cards[number], stem_mm=stem_mm)
+    row = DeviationRow(
+        listed.point, listed.side, listed.card, np.zeros(3), np.full(3, 0.4), np.array(off_mm),
+        np.full(3, 0.4), 3.0, ("out",) * 3, "out", False, 9,
+    )  # fmt: skip
+    return PointOnStem(listed, row, 0.3 * np.eye(3), UP)
+
+
+def test_a_stem_of_another_length_is_told_as_a_doubt_with_both_readings() -> None:
     """A stem of 40 mm listed as 20: the hole comes out 20 mm too near to the card."""
     made = small(1)
-    rows = [replace(made.job.cards[0], stem_mm=20.0), replace(made.job.cards[1], stem_mm=40.0)]
+    points = [on_stem(made, 0, 20.0, (0.3, -0.4, -20.2)), on_stem(made, 1, 40.0, (0.2, 0.1, 0.3))]
+    job = replace(made.job, cards=tuple(p.listed for p in points))
+    (finding,) = stem_findings(job, points)
+    assert finding.subject == f"card {points[0].listed.card}"
+    assert "lies -20.2 mm off along its stem" in finding.text
+    assert "a stem of 40 mm in place of 20 mm: then it lies 0.5 mm off" in finding.text
+
+
+def test_a_point_off_across_its_stem_or_by_no_stem_is_no_doubt() -> None:
+    made = small(1)
+    for off in ((6.0, 0.0, -20.2), (0.0, 0.0, -24.0), (0.3, 0.2, 1.5)):
+        points = [on_stem(made, 0, 20.0, off), on_stem(made, 1, 40.0, (0.2, 0.1, 0.3))]
+        job = replace(made.job, cards=tuple(p.listed for p in points))
+        assert stem_findings(job, points) == []
+
+
+def test_a_stem_that_no_other_card_has_is_thought_of_for_one_point_alone() -> None:
+    """Two points 30 mm up are more likely a section that was bent than two wrong stems."""
+    made = small(1)
+    one = [on_stem(made, 0, 50.0, (0.0, 0.1, 30.3)), on_stem(made, 1, 50.0, (0.2, 0.1, 0.3))]
+    job = replace(made.job, cards=tuple(p.listed for p in one))
+    (finding,) = stem_findings(job, one)
+    assert "a stem of 20 mm in place of 50 mm" in finding.text
+    both = [one[0], on_stem(made, 1, 50.0, (0.2, 0.1, 29.6))]
+    assert stem_findings(job, both) == []
+
+
+def test_a_wrong_stem_under_one_of_four_base_points_is_among_those_named() -> None:
+    """Either end of a diagonal up, or of the other one down, leaves the same misfit."""
+    made = small(1)
+    base = {p.name for p in made.job.sheet.points if p.base} if made.job.sheet else set()
+    rows = list(made.job.cards)
+    at = next(i for i, r in enumerate(rows) if f"{r.point} {r.side}" in base)
+    stem = 20.0 if rows[at].stem_mm == 40.0 else 40.0
+    rows[at] = replace(rows[at], stem_mm=stem)
+    result = solved(replace(made, job=replace(made.job, cards=tuple(rows))))
+    (finding,) = of(result, "stem-doubtful")
+    assert f"under {rows[at].point} {rows[at].side} (card {rows[at].card})" in finding.text
+    assert "base-unclear" in {f.code for f in result.findings}
+
+
+def test_the_one_pair_with_unlike_stems_is_told_unless_its_points_are_in_place() -> None:
+    made = draft(1, photos=12, columns=5)
+    rows = [replace(r, stem_mm=40.0) for r in made.job.cards]
+    assert pair_stem_findings(replace(made.job, cards=tuple(rows)), []) == []
+    rows[0] = replace(rows[0], stem_mm=20.0)
     job = replace(made.job, cards=tuple(rows))
-    up = np.array([[0.0, 0.0, 1.0]] * 2)
-    (finding,) = stem_findings(job, rows, np.array([[0.3, -0.4, -20.2], [0.2, 0.1, 0.3]]), up)
-    assert finding.subject == f"card {rows[0].card}"
-    assert "a stem of 40 mm in place of 20 mm" in finding.text
+    (finding,) = pair_stem_findings(job, [])
+    assert f"card {rows[0].card}" in finding.text
+    assert "the other 4 pairs have the same on both sides" in finding.text
+    other = next(r for r in rows if r.point == rows[0].point and r.side != rows[0].side)
+    within = [
+        replace(on_stem(made, i, 40.0, (0.0, 0.0, 0.0)).row, verdict="within")
+        for i in (0, rows.index(other))
+    ]
+    assert pair_stem_findings(job, within) == []
+
+
+def test_one_dot_out_of_the_plane_of_a_card_is_told() -> None:
+    """By 0.85 mm, where the other cards keep to about 0.05 mm."""
+    made = small(1)
+    made.dots_mm[:, made.index(1), 2, 2] += 0.85
+    (finding,) = of(solved(made), "card-bent")
+    assert finding.subject == "card 1"
 
 
 def test_a_card_askew_on_its_stem_is_named_and_one_that_leans_with_it_is_not() -> None:

@@ -7,6 +7,10 @@ runs one reader for so many seconds from small sound files, with libFuzzer by wa
 stops at the first input that raises anything but UserError, takes more than 10 s, or lets the
 process grow beyond 1 GB; that input is then in the file it names. Such inputs belong, made small,
 into tests/hostile, which tests/test_hostile_files.py reads. Without arguments it lists the readers.
+
+libFuzzer looks at the largest size that the process ever had, once a second, and blames the input
+that runs then. So memory is measured here, around each input (Linux only): what the process had
+before, the most it had meanwhile, and what it keeps. A line every 10 000 inputs tells both.
 """
 
 from __future__ import annotations
@@ -14,6 +18,7 @@ from __future__ import annotations
 import io
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 try:
@@ -31,6 +36,8 @@ import numpy as np
 from PIL import Image
 
 from targets.errors import UserError
+
+MOST_MB = 1000.0
 
 
 def pictures() -> list[bytes]:
@@ -64,6 +71,42 @@ def pictures() -> list[bytes]:
     return made
 
 
+class Memory:
+    """The process in MB: what it has, and the most that one input took beyond that."""
+
+    def __init__(self) -> None:
+        self.inputs, self.most = 0, 0.0
+
+    def around(self, read: Callable[[], None]) -> None:
+        """Read one input.
+
+        Raises
+        ------
+        MemoryError : the process grew beyond ``MOST_MB``.
+        """
+        Path("/proc/self/clear_refs").write_text("5")  # the peak begins anew
+        before = _status_mb("VmRSS")
+        try:
+            read()
+        finally:
+            peak = _status_mb("VmHWM")
+            self.inputs += 1
+            if peak - before > self.most or self.inputs % 10_000 == 0:
+                self.most = max(self.most, peak - before)
+                print(
+                    f"input {self.inputs}: {_status_mb('VmRSS'):.0f} MB now, at most "
+                    f"{self.most:.0f} MB more for one input",
+                    flush=True,
+                )
+        if peak > MOST_MB:
+            raise MemoryError(f"{peak:.0f} MB, {before:.0f} MB of them from before")
+
+
+def _status_mb(key: str) -> float:
+    text = Path("/proc/self/status").read_text()
+    return int(text.partition(f"{key}:")[2].split()[0]) / 1024
+
+
 def main(name: str, seconds: int) -> None:
     reader = readers.READERS[name]
     seeds = reader.seeds() or pictures()
@@ -72,9 +115,11 @@ def main(name: str, seconds: int) -> None:
         (corpus / f"seed{number}").write_bytes(seed)
     folder = Path(tempfile.mkdtemp(prefix="fuzz-read-"))
 
+    memory = Memory()
+
     def one(data: bytes) -> None:
         try:
-            reader.try_out(folder, data)
+            memory.around(lambda: reader.try_out(folder, data))
         except UserError as error:
             if len(str(error)) > 2000:
                 raise ValueError(f"a sentence of {len(str(error))} signs") from error
@@ -87,7 +132,7 @@ def main(name: str, seconds: int) -> None:
             f"-max_total_time={seconds}",
             f"-max_len={longest}",
             "-timeout=10",
-            "-rss_limit_mb=1000",
+            "-rss_limit_mb=4000",
             "-print_final_stats=1",
             f"-artifact_prefix={corpus}/",
         ],

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -54,6 +55,10 @@ def _of_code() -> Iterator[tuple[Message, str]]:
                 yield texts[0], here
             elif name == "Finding":  # code and severity come first and are no words for people
                 yield from ((text, here) for text in texts if " " in text)
+                # What it is about, if that is a word and no file's name.
+                about = node.args[2] if len(node.args) > 2 else None
+                if isinstance(about, ast.Constant) and re.fullmatch(r"\w+", str(about.value)):
+                    yield str(about.value), here
             elif name == "say_count" and len(texts) == 2:
                 yield (texts[0], texts[1]), here
 

@@ -514,7 +514,7 @@ def draw_heights(
         sketch.write(
             (
                 points[1][0] + (-8.0 if front else 8.0),
-                points[1][1] + (4.0 if side == "L" else 14.0),
+                points[1][1] + (4.0 if side == "L" else 17.0),
             ),
             say("left") if side == "L" else say("right"),
             look.ink,

@@ -23,6 +23,8 @@ INK, FAINT, GRID = "#1b1f24", "#5b636d", "#e3e6ea"
 _TOLERANCE_FILL, _TOLERANCE_EDGE = "#eceff2", "#aab2bb"
 _FONT_PX = 13.0
 _NARROW_PX = 500.0  # sheets below this break their lines of text
+_LEAST_SHRUNK = 0.75
+_LEAST_LENGTH_MM, _LEAST_WIDTH_MM = 1200.0, 400.0
 _GLYPH_WIDTH = 0.58  # of the font size, mean of a plain sans serif; measured on none in particular
 
 
@@ -284,7 +286,9 @@ def lay_out(view: View, places_mm: Array, is_shown: Array, width_px: float) -> L
 
     left, right, top = 64.0, 40.0, 62.0
     foot = 126.0 if width_px < _NARROW_PX else 96.0
-    scale = (width_px - left - right) / max(high[0] - low[0], 400.0)
+    # A job of few points is not blown up until a single one fills a page.
+    least_mm = _LEAST_LENGTH_MM if view.across[0] == 0 else _LEAST_WIDTH_MM
+    scale = (width_px - left - right) / max(high[0] - low[0], least_mm)
     span_px = (high - low) * scale
     drawing = Drawing(view.title, width_px, top + span_px[1] + foot)
     origin = np.array([left, top])
@@ -307,7 +311,7 @@ def svg(
     telling : what each row's point has to say; with it, its spot can be pointed at or reached by
         keyboard (the first by tab, the others from there).
     """
-    body = "".join(_svg_shape(shape, put) for shape in drawing.shapes)
+    body = "".join(_svg_shape(shape, put, drawing.width_px) for shape in drawing.shapes)
     role, spots = "img", ""
     if telling is not None and drawing.spots:
         role = "group"
@@ -339,16 +343,21 @@ def legend_arrow(verdict: str) -> Drawing:
     return drawing
 
 
-def _svg_shape(shape: Shape, put: Callable[[str], str]) -> str:
+def _svg_shape(shape: Shape, put: Callable[[str], str], sheet_px: float) -> str:
     points = shape.points
     if shape.kind == "text":
+        told = put(shape.text)
+        # A language may need more words than the sheet was laid out for.
+        room_px = sheet_px - points[0, 0] if shape.anchor == "start" else math.inf
+        wide_px = len(told) * _GLYPH_WIDTH * shape.size_px
+        size_px = shape.size_px * max(_LEAST_SHRUNK, min(1.0, room_px / max(wide_px, 1.0)))
         weight = ' font-weight="700"' if shape.bold else ""
         return (
             f'<text x="{points[0, 0]:.1f}" y="{points[0, 1]:.1f}" fill="{shape.fill}" '
-            f'font-size="{shape.size_px:g}" text-anchor="{shape.anchor}"{weight} '
+            f'font-size="{size_px:.3g}" text-anchor="{shape.anchor}"{weight} '
             f'paint-order="stroke" stroke="{shape.stroke}" stroke-width="{shape.width_px:g}" '
             f'stroke-linejoin="round">'
-            f"{escape(put(shape.text))}</text>"
+            f"{escape(told)}</text>"
         )
     dash = ' stroke-dasharray="5 4"' if shape.dash else ""
     paint = f'stroke="{shape.stroke}" fill="{shape.fill}" stroke-width="{shape.width_px:g}"{dash}'
@@ -428,8 +437,11 @@ def _axes(
         drawing.polygon([(x, y), (x - 7, y + 14), (x + 7, y + 14)], INK, INK)
         drawing.write((x + 12, y + 12), say("FRONT"), bold=True)
     if view.across[0] == 0 and view.down[0] == 1:
-        drawing.write((x1 - 4, y0 + 13), say("right side of the car"), FAINT, "end", size_px=12)
-        drawing.write((x1 - 4, y1 - 5), say("left side of the car"), FAINT, "end", size_px=12)
+        middle = float(px(np.zeros((1, 2)))[0, 1])
+        if middle - y0 > 34.0:  # else it would stand on the centreline's name
+            drawing.write((x1 - 4, y0 + 13), say("right side of the car"), FAINT, "end", size_px=12)
+        if y1 - middle > 24.0:
+            drawing.write((x1 - 4, y1 - 5), say("left side of the car"), FAINT, "end", size_px=12)
     if view.across[0] == 1:
         drawing.write((x0, y0 - 28), say("left side"), FAINT, size_px=12)
         drawing.write((x1, y0 - 28), say("right side"), FAINT, "end", size_px=12)
@@ -525,13 +537,19 @@ def labels(
         cost += 12.0 * covers
         cost += 4.0 * _overlaps(places, np.hstack([marks - 5.0, marks + 5.0]))
         cost += 3.0 * _overlaps(places, squares)
-        inside = (places[:, :2] >= [box[0] - 50, box[1] - 16]).all(axis=1) & (
-            places[:, 2:] <= [box[2] + 40, box[3] + 4]
-        ).all(axis=1)
+        inside = np.all(
+            np.hstack(
+                [
+                    places[:, :2] >= [box[0] - 50, box[1] - 16],
+                    places[:, 2:] <= [box[2] + 24, box[3] + 4],
+                ]
+            ),
+            axis=1,
+        )
         cost += np.where(inside, 0.0, 40.0)
         best = int(cost.argmin())
-        if covers[best] and not out:
-            continue  # a name that hides another tells less than none
+        if (covers[best] or not bool(inside[best])) and not out:
+            continue  # a name that hides another, or a figure of the axes, tells less than none
         taken = np.vstack([taken, places[best]])
         drawing.write(
             (middles[best, 0], places[best, 3] - 0.2 * size_px),

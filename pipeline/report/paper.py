@@ -782,6 +782,7 @@ class _Story:
                         for row in (2, 5)
                         for column in range(3)
                     ),
+                    *(("SPAN", (0, row), (-1, row)) for row in (0, 3)),
                     ("FONTNAME", (0, 0), (-1, -1), REGULAR),
                     ("LEFTPADDING", (0, 0), (-1, -1), 0),
                     ("RIGHTPADDING", (0, 0), (-1, -1), 12),

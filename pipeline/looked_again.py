@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calib.frames import Array
 from pipeline.covariance import inner_constraints, similarities
-from pipeline.network import NetworkFound
+
+if TYPE_CHECKING:  # else the page would load OpenCV
+    from pipeline.network import NetworkFound
 
 COVERAGE_FACTOR = 2.0
 _LEAST_CARDS = 3

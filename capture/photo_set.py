@@ -41,12 +41,14 @@ class PhotoSeen:
     sightings : cards measured in it.
     repeated : ids found at more than one place; not among the sightings.
     sha256 : of the file's bytes, in hexadecimal digits.
+    mirrored : whether it shows cards only when it is turned over.
     """
 
     header: PhotoHeader
     sightings: tuple[Sighting, ...]
     repeated: tuple[int, ...]
     sha256: str = ""
+    mirrored: bool = False
 
     @property
     def name(self) -> str:
@@ -207,6 +209,23 @@ def look_closer(
         photos.append(replace(photo, sightings=tuple(every)))
         added += len(new)
     return PhotoSet(tuple(photos), seen.unreadable), added
+
+
+def mirrored_told(seen: PhotoSet, greys: GreyPhotos) -> PhotoSet:
+    """The set with photos marked that show no card but, turned over, at least two."""
+
+    def told(photo: PhotoSeen) -> PhotoSeen:
+        if photo.sightings or photo.repeated:
+            return photo
+        try:
+            grey = greys.read(photo.header.path)
+        except UserError:
+            return photo
+        tags, _ = find_tags(np.ascontiguousarray(grey[:, ::-1]))
+        return replace(photo, mirrored=len(tags) >= 2)
+
+    photos = _each(told, seen.photos, lambda done, count: None)
+    return replace(seen, photos=tuple(photos))
 
 
 def _kept(

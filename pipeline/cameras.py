@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,6 +36,7 @@ class PhotoGroup:
     guess : constants to start from and how well they are known.
     from_profile : whether they come from the job's lens profile.
     reason : why the job's lens profile was not applied ("" when it was, or there is none).
+    stated_focal_px : focal length by EXIF, None where it says nothing.
     """
 
     name: str
@@ -43,6 +44,7 @@ class PhotoGroup:
     guess: CameraGuess
     from_profile: bool
     reason: str
+    stated_focal_px: float | None = None
 
 
 def group_photos(headers: Sequence[PhotoHeader], profile: LensProfile | None) -> list[PhotoGroup]:
@@ -66,9 +68,27 @@ def group_photos(headers: Sequence[PhotoHeader], profile: LensProfile | None) ->
                 guess,
                 bool(profile) and not reason,
                 reason if profile else "",
+                stated_focal_px(first),
             )
         )
     return groups
+
+
+def without_stated_focal(groups: Sequence[PhotoGroup]) -> list[PhotoGroup]:
+    """Groups that do not believe what EXIF says of focal lengths: those of a phone's usual lens."""
+    return [
+        group
+        if group.from_profile
+        else replace(group, guess=_usual(group.guess.camera.width_px, group.guess.camera.height_px))
+        for group in groups
+    ]
+
+
+def stated_focal_px(header: PhotoHeader) -> float | None:
+    """Focal length by the 35 mm equivalent in EXIF, None where there is none."""
+    mm = header.identity.focal35_mm
+    longest = max(header.identity.width_px, header.identity.height_px)
+    return mm / _FULL_FRAME_MM * longest if mm else None
 
 
 def _from_profile(profile: LensProfile) -> CameraGuess:
@@ -85,19 +105,25 @@ def _from_profile(profile: LensProfile) -> CameraGuess:
 
 def _from_exif(header: PhotoHeader) -> CameraGuess:
     """A phone's usual lens, held loosely; its focal length from EXIF where given."""
-    identity = header.identity
-    longest = max(identity.width_px, identity.height_px)
-    share = _USUAL_FOCAL_SHARE
-    sd_share = 0.15
-    if identity.focal35_mm:
-        share, sd_share = identity.focal35_mm / _FULL_FRAME_MM, 0.06
-    focal = share * longest
+    width_px, height_px = header.identity.width_px, header.identity.height_px
+    stated_px = stated_focal_px(header)
+    return (
+        _usual(width_px, height_px, stated_px, 0.06) if stated_px else _usual(width_px, height_px)
+    )
+
+
+def _usual(
+    width_px: int, height_px: int, focal_px: float | None = None, sd_share: float = 0.15
+) -> CameraGuess:
+    """A lens without distortion, of a phone's usual focal length unless one is given."""
+    longest = max(width_px, height_px)
+    focal_px = focal_px or _USUAL_FOCAL_SHARE * longest
     constants = np.zeros(9)
-    constants[:2] = focal
-    constants[2:4] = (identity.width_px - 1) / 2, (identity.height_px - 1) / 2
+    constants[:2] = focal_px
+    constants[2:4] = (width_px - 1) / 2, (height_px - 1) / 2
     return CameraGuess(
-        Camera(identity.width_px, identity.height_px, constants),
-        loose_information(focal, sd_share, longest),
+        Camera(width_px, height_px, constants),
+        loose_information(focal_px, sd_share, longest),
         EXTRA_CONSTANTS,
     )
 

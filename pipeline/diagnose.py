@@ -14,6 +14,7 @@ from pipeline.job import Job
 from pipeline.language import Said, listed, say
 from pipeline.looked_again import LookedAgain
 from pipeline.network import NetworkFound
+from pipeline.originals import named
 from pipeline.printing import CardShape, PrintScale
 from pipeline.reliability import CardReliability
 from pipeline.rounding import rounded_U
@@ -46,7 +47,17 @@ def photo_findings(
     ]
     used, known = set(network.photos), set(network.cards)
     for photo in seen.photos:
-        if not photo.sightings:
+        if photo.mirrored:
+            findings.append(
+                Finding(
+                    "photo-mirrored",
+                    "warning",
+                    photo.name,
+                    "This photo is mirrored: its cards can be read only after turning it over.",
+                    "Use the original file, and the camera at the back of the phone.",
+                )
+            )
+        elif not photo.sightings:
             findings.append(
                 Finding(
                     "photo-without-cards",
@@ -107,8 +118,8 @@ def photo_findings(
                     "warning",
                     group.name,
                     say(
-                        "The lens profile was not applied to {photos} photos ({reason}).",
-                        photos=len(group.photos),
+                        "The lens profile was not applied to {photos} ({reason}).",
+                        photos=named(group.photos),
                         reason=group.reason,
                     ),
                     "Shoot with the lens and zoom that were calibrated.",

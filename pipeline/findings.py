@@ -184,6 +184,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "Two cards fit each other's points and not their own.",
             "Both points are missing from the result.",
         ),
+        "focal-length-odd": Kind(
+            _WARNING,
+            "Photos show another focal length than their EXIF says.",
+            "Their camera was worked out from the photos themselves.",
+        ),
         "lens-not-applied": Kind(
             _WARNING,
             "Photos do not belong to the lens profile of the job.",
@@ -210,9 +215,19 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "Most cards in a photo lie elsewhere than the other photos have them.",
             "The photo was left out; its cards rest on fewer photos.",
         ),
+        "photo-edited": Kind(
+            _WARNING,
+            "A photo was cropped, resized or made by another program.",
+            "Its camera was worked out from this photo alone, or it was left out.",
+        ),
         "photo-left-out": Kind(
             _WARNING,
             "It could not be told where this photo was taken.",
+            "The photo adds nothing; its cards rest on fewer photos.",
+        ),
+        "photo-mirrored": Kind(
+            _WARNING,
+            "A photo is mirrored, as selfie cameras and some programs store it.",
             "The photo adds nothing; its cards rest on fewer photos.",
         ),
         "photos-contradict": Kind(

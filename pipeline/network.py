@@ -169,7 +169,8 @@ def _starts(
         raise UserError(
             "no two photos show enough of the same cards to start from",
             "photos",
-            "take photos that share at least three cards with their neighbours",
+            "take photos that share at least three cards with their neighbours, use the original "
+            "files, and check that the cards were not printed stretched",
         )
     return starts
 

@@ -14,13 +14,20 @@ from calib.lens_file import LensProfile, read_profile
 from calib.photo import photo_paths
 from capture.cache import SightingCache
 from capture.measure import CardPlace
-from capture.photo_set import GreyPhotos, PhotoSet, look_again, look_closer, see_photos
+from capture.photo_set import (
+    GreyPhotos,
+    PhotoSet,
+    look_again,
+    look_closer,
+    mirrored_told,
+    see_photos,
+)
 from capture.sightings import Sighting
 from pipeline.assignment import assignment, assignment_findings
 from pipeline.bar_lengths import plausible_bars
 from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
-from pipeline.cameras import PhotoGroup, group_photos
+from pipeline.cameras import PhotoGroup, group_photos, without_stated_focal
 from pipeline.contradictions import contradiction_findings
 from pipeline.correction import corrections
 from pipeline.damage import find_damage
@@ -44,6 +51,7 @@ from pipeline.looked_again import LookedAgain, looked_again
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.mend import mend
 from pipeline.network import NetworkFound, find_network
+from pipeline.originals import edited_findings, focal_findings
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes, upward
 from pipeline.printing import applied_scale, card_shapes, print_scale
 from pipeline.profile_check import without_contradicted_profiles
@@ -110,11 +118,11 @@ def solve(
     seen = see_photos(
         paths, greys, lambda i, n: progress("measuring photos", i, n), job.marks, cache
     )
+    seen = mirrored_told(seen, greys)
     clock.stop("measuring photos")
     _require_cards(seen, job)
 
-    groups = group_photos([p.header for p in seen.photos], profile)
-    network = adjust_sightings(seen, groups, job.marks, STEADY)
+    groups, network = _first_network(job, seen, profile)
     clock.stop("adjusting")
     added, first = 0, network
     if _incomplete(job, seen, network):
@@ -155,8 +163,7 @@ def solve_sightings(job: Job, seen: PhotoSet, profile: LensProfile | None = None
     UserError : there is nothing to measure, see ``solve``.
     """
     _require_cards(seen, job)
-    groups = group_photos([p.header for p in seen.photos], profile)
-    network = adjust_sightings(seen, groups, job.marks, STEADY)
+    groups, network = _first_network(job, seen, profile)
     return _evaluated(job, seen, groups, network, None, _Clock(), lambda stage, done, count: None)
 
 
@@ -228,6 +235,8 @@ def _evaluated(
 
     findings = [
         *photo_findings(seen, network, groups),
+        *edited_findings([p.header for p in seen.photos], groups),
+        *focal_findings(network, groups),
         *network_findings(network, solution),
         *second_look_findings(job, again),
         *contradiction_findings(
@@ -309,6 +318,25 @@ def _require_cards(seen: PhotoSet, job: Job) -> None:
             where,
             "take the cards from all sides, every card in four photos or more",
         )
+
+
+def _first_network(
+    job: Job, seen: PhotoSet, profile: LensProfile | None
+) -> tuple[list[PhotoGroup], NetworkFound]:
+    """Cameras and a first network; where EXIF misleads the start, without its focal lengths.
+
+    Raises
+    ------
+    UserError : the photos do not hang together either way.
+    """
+    groups = group_photos([p.header for p in seen.photos], profile)
+    try:
+        return groups, adjust_sightings(seen, groups, job.marks, STEADY)
+    except UserError:
+        usual = without_stated_focal(groups)
+        if all(g.from_profile or g.stated_focal_px is None for g in groups):
+            raise
+        return usual, adjust_sightings(seen, usual, job.marks, STEADY)
 
 
 def adjust_sightings(

@@ -23,6 +23,7 @@ from calib.frames import Array, Pose
 from capture.plane import homography, projected
 from capture.sightings import Sighting
 from targets.card import card_of
+from targets.errors import UserError
 
 _CAP_PX = 60.0
 _CLEARLY = 1.6
@@ -81,7 +82,8 @@ def prepare_views(
     """Views of all sightings; ``layout_mm`` gives (4, 2) per card.
 
     Three dots allow up to four poses, four dots two. With fewer measured, the others are put where
-    the tag's rough corners have them: good enough to start.
+    the tag's rough corners have them: good enough to start. A camera whose distortion cannot be
+    inverted gives no views; its photos stay without a place.
     """
     rays_of = np.empty((len(sightings), 4, 2))
     of_camera: dict[int, list[int]] = defaultdict(list)
@@ -90,9 +92,15 @@ def prepare_views(
     for members in of_camera.values():
         camera = camera_of_photo[sightings[members[0]].photo]
         dots = [_filled(sightings[i], layout_mm[sightings[i].card]) for i in members]
-        rays_of[members] = camera.rays(np.concatenate(dots)).reshape(-1, 4, 2)
+        try:
+            rays_of[members] = camera.rays(np.concatenate(dots)).reshape(-1, 4, 2)
+        except UserError:
+            # Constants that describe no lens, as those of a crop may come out.
+            rays_of[members] = np.nan
     views = []
     for sighting, rays in zip(sightings, rays_of, strict=True):
+        if not np.isfinite(rays).any():
+            continue
         camera = camera_of_photo[sighting.photo]
         layout = np.column_stack([layout_mm[sighting.card], np.zeros(4)])
         if sighting.measured.sum() == 3:

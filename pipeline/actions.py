@@ -541,17 +541,22 @@ def _solved(folder: Path, progress: Progress, language: str = "") -> tuple[Resul
     from pipeline.job import read_job
     from pipeline.language import language_for
     from pipeline.report.page import write_report
+    from pipeline.report.thumbnails import Previews
     from pipeline.results_folder import new_results, only_run, others
     from pipeline.solve import solve
     from pipeline.tables import input_hashes, write_tables
     from pipeline.verify import require_unchanged
 
     read_job(folder)  # says best what is wrong with a folder that is no job
-    with only_run(folder), new_results(folder) as results:
+    with (
+        only_run(folder),
+        new_results(folder) as results,
+        Previews(folder / "photos") as previews,
+    ):
         moved = others(folder)
         job, cache = read_job(folder), cache_of_job(folder)
         typed = input_hashes(job, [])
-        result, sightings = solve(job, progress, cache)
+        result, sightings = solve(job, progress, cache, previews.begin)
         cache.drop_unused()
         progress("writing results", 0, 2)
         hashes = input_hashes(job, [photo.name for photo in result.photos])
@@ -559,7 +564,7 @@ def _solved(folder: Path, progress: Progress, language: str = "") -> tuple[Resul
         write_tables(result, results, hashes)
         progress("writing results", 1, 2)
         told_in = language_for(language, job.language).code
-        write_report(result, sightings, results / "report.html", hashes, told_in)
+        write_report(result, sightings, results / "report.html", hashes, told_in, previews)
     progress("writing results", 2, 2)
     return result, moved
 

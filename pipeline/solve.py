@@ -91,7 +91,10 @@ Progress = Callable[[str, int, int], None]
 
 
 def solve(
-    job: Job, progress: Progress, cache: SightingCache | None = None
+    job: Job,
+    progress: Progress,
+    cache: SightingCache | None = None,
+    when_measured: Callable[[Sequence[str]], None] = lambda names: None,
 ) -> tuple[Result, tuple[Sighting, ...]]:
     """Measure a job.
 
@@ -99,6 +102,8 @@ def solve(
     ----------
     progress : called with the stage, how many are done, how many there are.
     cache : where measurements of photos are kept between runs; the result is the same without.
+    when_measured : called with the names of all photos when these are measured; most of what
+        follows leaves all processors but one idle.
 
     Raises
     ------
@@ -121,6 +126,7 @@ def solve(
     seen = mirrored_told(seen, greys)
     clock.stop("measuring photos")
     _require_cards(seen, job)
+    when_measured([path.name for path in paths])
 
     groups, network = _first_network(job, seen, profile)
     clock.stop("adjusting")

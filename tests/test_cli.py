@@ -430,7 +430,7 @@ def stand_in_solve(
     """Measuring takes no time and finds an invented car."""
 
     def solve(
-        job: Job, progress: actions.Progress, cache: object
+        job: Job, progress: actions.Progress, *_: object
     ) -> tuple[Result, tuple[Sighting, ...]]:
         progress("measuring", 1, 1)
         result, sightings = invented(job.folder)

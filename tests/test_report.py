@@ -23,7 +23,7 @@ from pipeline.deviation import DeviationRow, DeviationTable
 from pipeline.report import drawing, words
 from pipeline.report.page import page_html, write_report
 from pipeline.report.pictures import write_picture
-from pipeline.report.thumbnails import card_outline_px
+from pipeline.report.thumbnails import Previews, card_outline_px
 from pipeline.result import BarCheck, PhotoRow, Result
 from targets.card import card_of
 from targets.errors import UserError
@@ -511,6 +511,24 @@ def test_forty_photos_stay_small_and_quick(
     assert 500_000 < path.stat().st_size < 8_000_000
     # A runaway guard only: the machine may be shared; the figure itself is measured elsewhere.
     assert seconds < 10.0
+
+
+def test_previews_begun_before_the_page_are_those_on_it(
+    case: tuple[Result, tuple[Sighting, ...]], tmp_path: Path
+) -> None:
+    result, sightings = in_folder(case[0], tmp_path), case[1]
+    photo = replace(result.photos[0], name="N.jpg")
+    result = replace(result, photos=(photo,))
+    (tmp_path / "photos").mkdir()
+    Image.new("RGB", (800, 600), (90, 120, 60)).save(tmp_path / "photos" / photo.name)
+    at_once = page_html(result, sightings)
+    assert "data:image/jpeg" in at_once
+    with Previews(tmp_path / "photos") as previews:
+        previews.begin([photo.name])
+        previews.of(photo.name)
+        # From here on only the preview can be what the page shows.
+        (tmp_path / "photos" / photo.name).unlink()
+        assert page_html(result, sightings, previews=previews) == at_once
 
 
 def arrows_of(row: DeviationRow, view: drawing.View, times: int) -> list[drawing.Shape]:

@@ -28,7 +28,7 @@ from pipeline.report.damage import damage_section
 from pipeline.report.sides import base_words, symmetry_words
 from pipeline.report.space import space
 from pipeline.report.templates import templates
-from pipeline.report.thumbnails import thumbnails
+from pipeline.report.thumbnails import Previews, thumbnails
 from pipeline.result import Result
 from pipeline.solution import CameraGroup, Solution
 from pipeline.tables import without_folder
@@ -47,6 +47,7 @@ def write_report(
     path: Path,
     hashes: Sequence[tuple[str, str | None]] = (),
     language: str = "en",
+    previews: Previews | None = None,
 ) -> None:
     """Write the page as one self-contained HTML file.
 
@@ -57,12 +58,13 @@ def write_report(
     path : of the file.
     hashes : names and SHA-256 of the files it was made from (``tables.input_hashes``).
     language : code of the language of the page.
+    previews : of the photos, where they were begun before.
 
     Raises
     ------
     UserError : the file cannot be written. A photo that is gone is named on the page instead.
     """
-    write_text(path, page_html(result, sightings, hashes, language))
+    write_text(path, page_html(result, sightings, hashes, language, previews))
 
 
 def page_html(
@@ -70,6 +72,7 @@ def page_html(
     sightings: tuple[Sighting, ...],
     hashes: Sequence[tuple[str, str | None]] = (),
     language: str = "en",
+    previews: Previews | None = None,
 ) -> str:
     """Text of the page; parameters as in ``write_report``."""
     from markupsafe import Markup
@@ -98,7 +101,7 @@ def page_html(
         "symmetry": symmetry_words(result),
         "base_check": base_words(result),
         "bars": _bars(result),
-        "thumbnails": _thumbnails(result, sightings),
+        "thumbnails": _thumbnails(result, sightings, previews),
         "budget": _budget(result),
         "budget_sentence": budget_sentence(result.budget),
         "decision_rule": say(DECISION_RULE),
@@ -288,7 +291,9 @@ def _dominant_share(row: BudgetRow) -> float:
     return float((row.u_mm[row.dominant] ** 2).sum()) / whole if whole > 0 else 0.0
 
 
-def _thumbnails(result: Result, sightings: tuple[Sighting, ...]) -> list[dict[str, Any]]:
+def _thumbnails(
+    result: Result, sightings: tuple[Sighting, ...], previews: Previews | None
+) -> list[dict[str, Any]]:
     from markupsafe import Markup
 
     made = thumbnails(
@@ -297,6 +302,7 @@ def _thumbnails(result: Result, sightings: tuple[Sighting, ...]) -> list[dict[st
         sightings,
         result.solution.rejected,
         result.deviations.rows,
+        previews,
     )
     return [
         {

@@ -6,7 +6,7 @@ import base64
 import math
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -48,8 +48,9 @@ def thumbnails(
     sightings: Iterable[Sighting],
     rejected: Iterable[tuple[int, str, int]],
     rows: Iterable[DeviationRow],
+    previews: Previews | None = None,
 ) -> list[Thumbnail]:
-    """Thumbnails of all photos, read on all processors (decoding lets go of the interpreter).
+    """Thumbnails of all photos.
 
     Parameters
     ----------
@@ -58,6 +59,7 @@ def thumbnails(
     sightings : what was found in them, sensor px.
     rejected : (card, photo, dot) of dots that the adjustment dropped.
     rows : reference points, for their names and verdicts.
+    previews : of the photos, if they were begun before; else they are made now.
     """
     by_photo: dict[str, list[Sighting]] = {}
     for sighting in sightings:
@@ -65,21 +67,58 @@ def thumbnails(
     dropped = set(rejected)
     points = {row.card: row for row in rows}
 
-    each = _BYTES_IN_ALL // max(len(photos), 1)
-    # Twice the side is four times the bytes; 100 kB show 1000 px well.
-    longest_px = int(np.clip(LONGEST_PX * math.sqrt(each / 100_000), _LEAST_PX, LONGEST_PX))
-
     def one(photo: PhotoRow) -> Thumbnail:
         try:
-            preview = _preview(folder / photo.name, longest_px, each)
+            preview = small.of(photo.name)
         except (OSError, ValueError) as error:
             return Thumbnail(photo, "", str(error))
         seen = by_photo.get(photo.name, [])
         overlay = "".join(_overlay(s, preview.page_from_sensor, dropped, points) for s in seen)
         return Thumbnail(photo, _picture(photo.name, preview, overlay), "")
 
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        return list(pool.map(one, photos))
+    with previews or Previews(folder) as small:
+        small.begin([photo.name for photo in photos], os.cpu_count() or 1)
+        return [one(photo) for photo in photos]
+
+
+class Previews:
+    """Small pictures of the photos in ``folder``, made on threads of their own from ``begin`` on.
+
+    Decoding lets go of the interpreter, so one thread of them uses a processor that other work
+    leaves idle.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._pool: ThreadPoolExecutor | None = None
+        self._made: dict[str, Future[_Preview]] = {}
+
+    def begin(self, names: Sequence[str], at_once: int = 1) -> None:
+        """Have previews of these photos made, ``at_once`` at a time; of those not yet begun."""
+        each = _BYTES_IN_ALL // max(len(names), 1)
+        # Twice the side is four times the bytes; 100 kB show 1000 px well.
+        longest_px = int(np.clip(LONGEST_PX * math.sqrt(each / 100_000), _LEAST_PX, LONGEST_PX))
+        self._pool = self._pool or ThreadPoolExecutor(at_once)
+        for name in names:
+            if name not in self._made:
+                made = self._pool.submit(_preview, self._folder / name, longest_px, each)
+                self._made[name] = made
+
+    def of(self, name: str) -> _Preview:
+        """The preview of a photo that was begun, as soon as it is made.
+
+        Raises
+        ------
+        ValueError : as ``_preview``.
+        """
+        return self._made[name].result()
+
+    def __enter__(self) -> Previews:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._pool:
+            self._pool.shutdown(cancel_futures=True)
 
 
 @dataclass(frozen=True)

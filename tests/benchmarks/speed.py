@@ -24,6 +24,7 @@ import numpy as np
 from calib.photo import read_grey
 from pipeline.job import read_job
 from pipeline.report.page import write_report
+from pipeline.report.thumbnails import Previews
 from pipeline.solve import solve
 from pipeline.tables import write_tables
 
@@ -70,13 +71,17 @@ def main() -> None:
         for _ in range(RUNS):
             stages.setdefault("decoding alone", []).append(decode_seconds(photos))
             since = time.perf_counter()
-            result, sightings = solve(read_job(folder), lambda stage, done, total: None)
+            with Previews(folder / "photos") as previews:
+                result, sightings = solve(
+                    read_job(folder), lambda stage, done, total: None, None, previews.begin
+                )
+                written = time.perf_counter()
+                write_tables(result, folder / "results")
+                page = folder / "results" / "report.html"
+                write_report(result, sightings, page, previews=previews)
+            now = time.perf_counter()
             for stage, seconds in result.seconds.items():
                 stages.setdefault(stage, []).append(seconds)
-            written = time.perf_counter()
-            write_tables(result, folder / "results")
-            write_report(result, sightings, folder / "results" / "report.html")
-            now = time.perf_counter()
             stages.setdefault("tables and page", []).append(now - written)
             stages.setdefault("whole job", []).append(now - since)
         peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

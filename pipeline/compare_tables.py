@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -16,7 +17,7 @@ from pipeline.language import Said, fixed, listed, say
 from pipeline.measured import Measured
 from pipeline.results_folder import RESULTS
 from pipeline.rounding import rounded_U
-from pipeline.sentences import parts_of
+from pipeline.sentences import parts_of, with_parts
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
 from targets.sums import sha256_if_readable
@@ -262,6 +263,22 @@ def write_comparison(comparison: Comparison, folder: Path) -> dict[str, Any]:
     write_text(folder / "compare.csv", csv_text(COMPARE_COLUMNS, rows))
     write_text(folder / "compare.json", json_text(document))
     return document
+
+
+def read_comparison(folder: Path, result_sha256: str) -> dict[str, Any] | None:
+    """The compare.json of a folder, sentences with their parts, if it speaks of this result.
+
+    None where there is none, or where it is of another result or no whole file.
+    """
+    try:
+        document = json.loads((folder / "compare.json").read_text(encoding="utf-8"))
+        if document["schema"] != SCHEMA:
+            return None
+        if document["sessions"][-1]["result_sha256"] != result_sha256:
+            return None
+        return with_parts(document, SENTENCES)
+    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError):
+        return None
 
 
 def _moves_lines(found: Moves) -> Iterator[str]:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pymupdf
 import pytest
 
 from pipeline.compare import compare_sessions
@@ -165,3 +166,29 @@ def test_a_page_that_is_not_as_written_is_left_alone(
     assert said in outcome.stdout
     assert (jobs[1] / "results" / "compare.json").exists()
     assert (page.read_text(encoding="utf-8") if page.exists() else None) == text
+
+
+def test_the_report_on_paper_tells_it_while_it_holds(jobs: tuple[Path, Path]) -> None:
+    one, two = jobs
+
+    def paper(*options: str) -> str:
+        outcome = run("report", two, "--pdf", *options)
+        assert outcome.exit_code == 0, outcome.stderr
+        with pymupdf.open(two / "results" / "report.pdf") as pdf:
+            return " ".join(" ".join(page.get_text() for page in pdf).split())
+
+    assert "Before and after" not in paper()
+    run("compare", one, two)
+    told = paper()
+    assert "Before and after 1 of 11 points moved: 1 closer to the sheet." in told
+    assert "A L ✓ closer to the sheet 14.0 2.0 −12.0 ± 0." in told
+    assert "10 other points did not move" in told
+    assert sha256_of(one / "results" / "result.json") in told.replace(" ", "")
+    assert "A L ✓ näher am Sollmaß 14,0 2,0 −12,0 ± 0," in paper("--language", "de")
+    # A comparison of another result, or half a file, is not told.
+    file = two / "results" / "compare.json"
+    text = file.read_text(encoding="utf-8")
+    own = sha256_of(two / "results" / "result.json")
+    for other in (text.replace(own, "0" * 64), text[: len(text) // 2], "[]", "{}"):
+        file.write_text(other, encoding="utf-8")
+        assert "Before and after" not in paper()

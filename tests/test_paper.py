@@ -147,6 +147,14 @@ def test_many_points_fill_four_pages_at_most(case: Result) -> None:
     assert "28 more are in report.html" in text
 
 
+def test_inches_stand_beside_millimetres(case: Result) -> None:
+    """-14.2 mm / 25.4 mm = -0.559 in."""
+    assert "0.559 in" not in text_of(printed(case))
+    inches = replace(case, job=replace(case.job, inches=True))
+    assert "−14.20 ± 0.15 (−0.559 in)" in text_of(printed(inches))
+    assert "(−0,559 Zoll)" in text_of(printed(inches, "--language", "de"))
+
+
 def test_what_is_not_to_scale_says_so(case: Result) -> None:
     assert "Not to scale. No bar of known length" in text_of(
         printed(replace(case, scaled=False, bars=()))

@@ -19,12 +19,14 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.compare_tables import read_comparison
 from pipeline.correction import CAUTIONS, Correction
 from pipeline.deviation import DeviationRow
-from pipeline.language import Language, Said, fixed, language_of, listed, say
+from pipeline.language import Language, Said, fixed, language_of, listed, say, say_count
 from pipeline.measured import Measured
 from pipeline.report import drawing, words
 from pipeline.report.archive import PDF_VERSION, archived, ended_lines
+from pipeline.report.before_after import before_after
 from pipeline.report.damage import correction_words
 from pipeline.report.letters import REGULAR, Letters, letters_for, starts_right
 from pipeline.report.paper_drawing import draw
@@ -46,6 +48,7 @@ _MOST_TITLE_LINES = 4
 _MOST_ROWS = 50
 """Rows of the table of points: with them the report has four pages at most."""
 _MOST_FINDINGS = 12
+_MOST_MOVED = 20
 _MOST_PAIRS, _MOST_COMPARED, _MOST_CORRECTIONS = 30, 12, 8
 
 _NOT_TO_SCALE = say(
@@ -62,7 +65,8 @@ _AXES_AND_U = tuple(say("{axis} ± U", axis=axis) for axis in words.AXIS_WORDS)
 class _Source:
     """What the report is made of: a result.json, typed and as it is, its SHA-256, and drawings.
 
-    ``language`` is that of the report.
+    ``language`` is that of the report; ``moved`` is what ``before_after`` says, None without a
+    comparison with an earlier session.
     """
 
     measured: Measured
@@ -70,6 +74,7 @@ class _Source:
     sha256: str
     views: tuple[drawing.Drawing, ...]
     language: Language
+    moved: Mapping[str, Any] | None
 
 
 def write_paper(
@@ -111,7 +116,9 @@ def paper_bytes(
             "an older version wrote this result", str(file), "run datumshot solve again"
         )
     sha256 = hashlib.sha256(file.read_bytes()).hexdigest()
-    source = _Source(measured, document, sha256, _views_of(measured), language_of(language))
+    comparison = read_comparison(measured.folder / "results", sha256)
+    moved = before_after(comparison) if comparison is not None else None
+    source = _Source(measured, document, sha256, _views_of(measured), language_of(language), moved)
     letters = letters_for(_texts_of(source))
     written = datetime.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M")
     # Once to count the pages, and once to say on each how many there are.
@@ -146,6 +153,8 @@ def _texts_of(source: _Source) -> list[str]:
             for part in value:
                 gather(part)
 
+    if source.moved is not None:
+        gather([source.moved["before"], source.moved["points"], source.moved["notes"]])
     keys = ("settings", "answer", "unmeasured", "base", "findings", "photos", "cameras", "inputs")
     for key in keys:
         gather(source.document[key])
@@ -214,7 +223,7 @@ class _Story:
 
     def __init__(self, source: _Source, letters: Letters, width: float) -> None:
         self.measured, self.document = source.measured, source.document
-        self.sha256, self.views = source.sha256, source.views
+        self.sha256, self.views, self.moved = source.sha256, source.views, source.moved
         self.put, self.word = source.language.put, source.language.word
         self.letters = letters
         self.width = width
@@ -227,6 +236,7 @@ class _Story:
         return [
             *self._answer(),
             *self._views(),
+            *self._before_after(),
             *self._damage(),
             *self._way_back(),
             *self._sides(),
@@ -451,6 +461,66 @@ class _Story:
         style = [("FONTNAME", (0, 0), (-1, -1), REGULAR)]
         return Table([cells], colWidths=widths, hAlign="LEFT", style=style)
 
+    def _before_after(self) -> list[Any]:
+        """What moved since an earlier session, if results/compare.json says so of this result."""
+        found = self.moved
+        if found is None:
+            return []
+        head = (
+            *(say("Point"), say("It is"), say("Off before, mm"), say("Off now, mm")),
+            *(say("Change ± U, mm"), say("Verdict before"), say("Verdict now")),
+        )
+        table = [[self._cell(text, True, 1 < i < 5) for i, text in enumerate(head)]]
+        for point in found["points"][:_MOST_MOVED]:
+            change = say("{value} ± {U}", value=point["change"], U=point["U"])
+            verdicts = zip(point["looks"], point["verdicts"], strict=True)
+            table.append(
+                [
+                    self._cell(f"{point['name']} {point['side']}", True),
+                    self._cell(
+                        f"{point['mark']} {self.put(point['state'])}", ink=point["look"].ink
+                    ),
+                    *(self._cell(off, right=True) for off, _ in point["off"]),
+                    self._cell(change, right=True),
+                    *(
+                        self._cell(f"{look.mark} {self.put(said)}", ink=look.ink)
+                        for look, said in verdicts
+                    ),
+                ]
+            )
+        before = found["before"]
+        told = (
+            say("Before is {title}, {date}; after is this job.", **_title_and_date(before))
+            if before["date"]
+            else say("Before is {title}; after is this job.", title=before["title"])
+        )
+        more = len(found["points"]) - _MOST_MOVED
+        left = say("{more} more are in report.html.", more=more) if more > 0 else ""
+        told = listed(
+            [told, *found["notes"], *found["spring_backs"], *([left] if left else [])], " "
+        )
+        unmoved = say_count(
+            found["unmoved"],
+            "{count} other point did not move beyond its uncertainty.",
+            "{count} other points did not move beyond their uncertainty.",
+        )
+        return [
+            self._heading(say("Before and after")),
+            self._text(found["answer"], 9.0, True),
+            self._text(told, 8.5),
+            *([self._table(table, (1.0, 2.2, 1.2, 1.2, 1.9, 1.5, 1.5))] if len(table) > 1 else []),
+            *([self._text(unmoved, 8.5, spaceBefore=3.0)] if found["unmoved"] else []),
+            self._text(
+                say(
+                    "Off is the distance of a point from its place on the sheet, told in the "
+                    "vehicle frame of the earlier session; ± is the expanded uncertainty (k = 2). "
+                    "All figures are in compare.json; the result before has the SHA-256 {sha256}.",
+                    sha256=before["result_sha256"] or say("unknown"),
+                ),
+                7.5,
+            ),
+        ]
+
     def _damage(self) -> list[Any]:
         """A sentence a zone, as the page and the terminal have it."""
         damage = self.document.get("damage")
@@ -563,7 +633,9 @@ class _Story:
         rows = words.worst_first(self.measured.points)
         if not rows:
             return []
-        shown, rest = rows[:_MOST_ROWS], rows[_MOST_ROWS:]
+        most = _MOST_ROWS - (min(len(self.moved["points"]), _MOST_MOVED) if self.moved else 0)
+        most //= 2 if self.measured.inches else 1  # inches stand on a line of their own
+        shown, rest = rows[:most], rows[most:]
         head = (say("Point"), say("Verdict"), *_AXES_AND_U, say("Tol."))
         table = [
             [self._cell(text, True, i > 1) for i, text in enumerate(head)]
@@ -790,6 +862,10 @@ class _Story:
             )
         )
         return [KeepTogether([self._heading(say("Signatures")), table])]
+
+
+def _title_and_date(session: Mapping[str, Any]) -> dict[str, object]:
+    return {"title": session["title"], "date": session["date"]}
 
 
 def _flowable(

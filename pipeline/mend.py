@@ -150,7 +150,10 @@ def shooting_order(names: Sequence[str]) -> dict[str, int]:
 
 
 def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) -> list[View]:
-    """Views of all sightings, with the cameras as adjusted; marks only where they have a place."""
+    """Views of all sightings, with the cameras as adjusted; marks only where they have a place.
+
+    Fewer than three dots do not tell where a card is.
+    """
     cameras: dict[str, Camera] = {}
     for group, constants in zip(groups, network.network.constants, strict=True):
         camera = replace(group.guess.camera, constants=constants)
@@ -161,7 +164,8 @@ def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) 
     for sighting in seen.sightings:
         if not is_mark(sighting.card):
             nominal.setdefault(sighting.card, card_of(sighting.card).dots_mm)
-    return prepare_views([s for s in seen.sightings if s.card in nominal], cameras, nominal)
+    telling = [s for s in seen.sightings if s.card in nominal and s.measured.sum() >= 3]
+    return prepare_views(telling, cameras, nominal)
 
 
 def _adjusted(

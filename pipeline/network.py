@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -294,21 +294,25 @@ class _Growing:
     def _supported(self, start: Start) -> Start:
         """The start without photos that show less than two cards, or cards in less than two photos.
 
-        A sighting counts with two measured dots or more.
+        A sighting counts with two measured dots or more. Two dots alone, the same in all photos,
+        leave a card free to turn about their line, so a card needs three.
         """
         gone = set(self.rejected)
-        seen = [
-            (s.photo, s.card)
-            for s in self.sightings
-            if sum(s.measured[k] and (s.card, s.photo, k) not in gone for k in range(4)) >= 2
-        ]
+        seen = []
+        for s in self.sightings:
+            dots = {k for k in range(4) if s.measured[k] and (s.card, s.photo, k) not in gone}
+            if len(dots) >= 2:
+                seen.append((s.photo, s.card, dots))
         photos, cards = dict(start.photos), dict(start.cards)
         while True:
-            pairs = [(p, c) for p, c in seen if p in photos and c in cards]
-            per_photo = Counter(p for p, _ in pairs)
-            per_card = Counter(c for _, c in pairs)
+            placed = [(p, c, dots) for p, c, dots in seen if p in photos and c in cards]
+            per_photo = Counter(p for p, _, _ in placed)
+            per_card = Counter(c for _, c, _ in placed)
+            dots_of: dict[int, set[int]] = defaultdict(set)
+            for _, c, dots in placed:
+                dots_of[c] |= dots
             weak_photos = [p for p in photos if per_photo[p] < 2]
-            weak_cards = [c for c in cards if per_card[c] < 2]
+            weak_cards = [c for c in cards if per_card[c] < 2 or len(dots_of[c]) < 3]
             if not weak_photos and not weak_cards:
                 return Start(photos, cards, start.error_px)
             for photo in weak_photos:

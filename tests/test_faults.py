@@ -103,6 +103,19 @@ def test_dots_that_are_half_covered_do_not_make_a_card_move() -> None:
     assert {(spoilt.card, photo.name, 0), (spoilt.card, photo.name, 3)} <= dropped
 
 
+def test_a_card_of_which_the_same_two_dots_show_everywhere_is_left_out_and_no_other() -> None:
+    """Two dots leave it free to turn about their line; once this ended the whole job."""
+    made = small(3)
+    card = made.job.cards[2].card
+    made.hidden |= {(photo, card, dot) for photo in range(12) for dot in (1, 2)}
+    result = solved(made)
+    assert [(f.code, f.subject) for f in result.findings if f.severity != "note"] == [
+        ("card-not-measured", f"card {card}")
+    ]
+    assert len(errors_mm(made, result)) == len(made.job.cards) - 1
+    assert max(errors_mm(made, result)) < 0.8
+
+
 def test_a_sound_job_has_none_of_these() -> None:
     result = solved(small(3))
     assert [f.code for f in result.findings if f.severity != "note"] == []

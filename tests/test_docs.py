@@ -231,6 +231,14 @@ def test_the_first_job_quotes_the_answer_of_the_demo(solved_demo: Path) -> None:
     assert f"    {result['settings']['title']}\n" in PAGES["docs/first-job.md"]
 
 
+def test_the_page_of_the_demo_says_where_before_it_draws(solved_demo: Path) -> None:
+    """The front left was hit (sample_images/README.md): found without reading on."""
+    page = (solved_demo / "results" / "report.html").read_text(encoding="utf-8")
+    head = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", page[page.index("<h1") : page.index("<svg")]))
+    assert "Front section: ▲ out Centre section: ✓ within Rear section: ✓ within" in head
+    assert "(A left, length)" in head
+
+
 def anchors(text: str) -> set[str]:
     """Anchors that a page of GitHub makes of its headings."""
     titles = re.findall(r"^#+ (.*)", text, re.M)

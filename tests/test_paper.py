@@ -201,12 +201,14 @@ def test_left_is_held_against_right_without_a_sheet(case: Result) -> None:
 def test_zones_date_and_technician(case: Result) -> None:
     def with_zones(document: Any) -> None:
         document["settings"] |= {"date": "2026-11-20", "technician": "KM"}
-        zone = {"verdict": "undecided", "sentence": "Rear section: cannot tell."}
+        zone = {"zone": "rear", "verdict": "undecided", "sentence": "Rear section: cannot tell."}
         document["damage"] = {"zones": [zone]}
 
     text = reopened(case, with_zones)
     assert "Photographed on 2026-11-20; technician KM." in text
     assert "Damage by zone ? Undecided. Rear section: cannot tell." in text
+    # The first page says where, before anything is drawn.
+    assert text.index("Rear section: ? undecided") < text.index("Where the points moved")
 
 
 def test_the_way_back_of_each_point_that_is_out(case: Result) -> None:

@@ -27,11 +27,12 @@ from pipeline.result import Result
 from pipeline.suspension import Figure, SuspensionChange
 
 ZONE_NAMES = {"front": say("front"), "centre": say("centre"), "rear": say("rear")}
-_SECTIONS = {
+SECTIONS = {
     "front": say("Front section"),
     "centre": say("Centre section"),
     "rear": say("Rear section"),
 }
+"""The zones as they begin a line."""
 _VAGUE_MM = 20.0
 """With a U beyond this the points do not tell a term at all, as one side does not tell twist."""
 
@@ -116,7 +117,7 @@ def _zone_sentences(zone: Zone, local: Sequence[LocalDamage]) -> list[Said]:
         for term in zone.terms
         if not term.shown and not term.by_turn and term.verdict != "within"
     ]
-    named = {"section": _SECTIONS[zone.zone], "tolerance": number(zone.tolerance_mm, 1)}
+    named = {"section": SECTIONS[zone.zone], "tolerance": number(zone.tolerance_mm, 1)}
     sentences: list[Said] = []
     if shown:
         verdict = worst_verdict([term.verdict for term in shown])
@@ -450,7 +451,7 @@ def draw_zones(
             (middle[0], 18.0),
             say(
                 "{section}: {mark} {verdict}",
-                section=_SECTIONS[zone.zone],
+                section=SECTIONS[zone.zone],
                 mark=look.mark,
                 verdict=VERDICTS[zone_verdict(zone)],
             ),
@@ -572,6 +573,7 @@ def _zone_row(zone: Zone, damage: Damage) -> dict[str, Any]:
     verdict = zone_verdict(zone)
     return {
         "name": ZONE_NAMES[zone.zone],
+        "section": SECTIONS[zone.zone],
         "look": LOOKS[verdict],
         "verdict": VERDICTS[verdict],
         "sentence": zone_sentence(zone, damage.local),

@@ -27,7 +27,7 @@ from pipeline.measured import Measured
 from pipeline.report import drawing, words
 from pipeline.report.archive import PDF_VERSION, archived, ended_lines
 from pipeline.report.before_after import before_after
-from pipeline.report.damage import correction_words
+from pipeline.report.damage import SECTIONS, correction_words
 from pipeline.report.letters import REGULAR, Letters, letters_for, starts_right
 from pipeline.report.paper_drawing import draw
 from pipeline.result import BarCheck
@@ -343,6 +343,19 @@ class _Story:
         taken = self._taken()
         if taken:
             parts.insert(len(parts) - 1, self._text(taken, 8.5, spaceAfter=8.0))
+        zones = (self.document.get("damage") or {}).get("zones", [])
+        if zones:
+            marks = {str(verdict): look.mark for verdict, look in words.LOOKS.items()}
+            told = [
+                say(
+                    "{section}: {mark} {verdict}",
+                    section=SECTIONS[zone["zone"]],
+                    mark=marks[zone["verdict"]],
+                    verdict=fixed(zone["verdict"]),
+                )
+                for zone in zones
+            ]
+            parts.append(self._text(listed(told, "; "), 9.0, True, spaceAfter=6.0))
         alarms = []
         if not self.measured.scaled:
             alarms.append((say("Not to scale."), _NOT_TO_SCALE))

@@ -336,7 +336,11 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             }
             for job in comparison.sessions
         ],
-        "notes": [*order_notes(comparison.sessions), *sheet_notes(comparison.sessions)],
+        "notes": [
+            *(line for job in comparison.sessions for line in job.warnings),
+            *order_notes(comparison.sessions),
+            *sheet_notes(comparison.sessions),
+        ],
         "moves": [
             {
                 "from": found.earlier + 1,

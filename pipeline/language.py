@@ -92,8 +92,7 @@ def changed(text: str, change: Callable[[str], str]) -> str:
         name: changed(value, change) if isinstance(value, str) else value
         for name, value in text.values.items()
     }
-    said = _said(text.pattern, text.plural, text.how_many, values) if values else text
-    return said
+    return _said(text.pattern, text.plural, text.how_many, values) if values else text
 
 
 def _said(pattern: str, plural: str, count: int, values: Mapping[str, object]) -> Said:

@@ -53,6 +53,12 @@ def test_each_point_that_moved_is_told_in_words() -> None:
     assert "18 other points did not move" in text
     german = text_of(section_html(document, language_of("de")))
     assert "näher am Sollmaß 5,0 2,0 −3,0 ± 0," in german
+    old = replace(before, changed=("cards.csv",))
+    document = comparison_document(compare_sessions([old, after]))
+    told = text_of(section_html(document, language_of("en")))
+    assert "Warning: cards.csv changed after 'van1' was solved; run datumshot solve again." in (
+        told.replace("&#39;", "'")
+    )
     inches = text_of(section_html(document, language_of("en"), in_inches=True))
     assert "0.20 in" in inches  # 5 mm / 25.4
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from pipeline.compare import State
 from pipeline.compare_tables import STATE_WORDS
-from pipeline.language import Language, Said, language_of, say
+from pipeline.language import LANGUAGES, Language, Said, language_of, say
 from pipeline.report.templates import BEFORE_AFTER_BEGINS, BEFORE_AFTER_ENDS, templates
 from pipeline.report.words import LOOKS, VERDICTS, Look, inches, number, signed, uncertainty
 from pipeline.results_folder import rewrite
@@ -40,7 +40,7 @@ STATE_MARKS: dict[State, str] = {
 }
 
 _PLACE = re.compile(f"{BEFORE_AFTER_BEGINS}.*?{BEFORE_AFTER_ENDS}", re.DOTALL)
-_LANGUAGE = re.compile(r'<html lang="(\w\w)">')
+_LANGUAGE = re.compile(f'<html lang="({"|".join(LANGUAGES)})">')
 
 
 def put_before_after(document: Mapping[str, Any], results: Path, in_inches: bool) -> Said | None:

@@ -10,6 +10,7 @@ from pipeline.findings import Finding
 from pipeline.language import say, say_count
 from pipeline.mend import Mended, shooting_order
 from pipeline.moved_cards import TwoPlaces
+from pipeline.parted import Parted
 
 _REFOCUS = 0.003
 """A phone that refocuses changes its focal length by up to this (``pipeline.cameras``)."""
@@ -29,7 +30,7 @@ def contradiction_findings(
     scale : true millimetres in one of the network.
     """
     order = shooting_order([p.name for p in mended.seen.photos])
-    findings = _group_moves(mended.moved, bars, order)
+    findings = _parted(mended.parted) + _group_moves(mended.moved, bars, order)
     if not mended.settled:
         findings.append(
             Finding(
@@ -146,6 +147,50 @@ def contradiction_findings(
         for name in mended.astray
     ]
     return findings
+
+
+def _parted(parted: Parted | None) -> list[Finding]:
+    """That all fell into two at one moment: by the car, or where no card moved by the camera."""
+    if parted is None:
+        return []
+    subject = say("{one} to {other}", one=parted.last, other=parted.first)
+    effect = say(
+        "Only the {kept} photos of the larger part were used; {photos} were left out.",
+        kept=len(parted.kept),
+        photos=_some(parted.other),
+    )
+    if parted.rest is not None and not parted.moved:
+        return [
+            Finding(
+                "zoom-changed",
+                "warning",
+                subject,
+                "Between these photos the camera changed, while all cards stayed: zoomed, another "
+                "lens, or focused anew.",
+                "Shoot at 1x with focus locked, and leave zoom and lens alone.",
+                effect,
+            )
+        ]
+    return [
+        Finding(
+            "car-moved",
+            "warning",
+            subject,
+            say(
+                "Between these photos {count} cards moved against the others ({cards}): the car "
+                "rolled, settled or was lifted against cards that do not sit on it.",
+                count=len(parted.moved),
+                cards=", ".join(map(str, parted.moved)),
+            )
+            if parted.moved
+            else say(
+                "The photos before and those after agree among themselves, but not with each "
+                "other: the car rolled, settled or was lifted, or the camera changed."
+            ),
+            "Put all cards and bars on the car, and let nothing move until the last photo.",
+            effect,
+        )
+    ]
 
 
 def _group_moves(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
@@ -33,8 +33,12 @@ _ODD_DIFFERENCE = 0.01
 
 
 def photo_findings(
-    seen: PhotoSet, network: NetworkFound, groups: Sequence[PhotoGroup]
+    seen: PhotoSet,
+    network: NetworkFound,
+    groups: Sequence[PhotoGroup],
+    told: Collection[str] = (),
 ) -> list[Finding]:
+    """Photos that add nothing, but for those ``told`` elsewhere, and cameras without a profile."""
     findings = [
         Finding(
             "photo-unreadable",
@@ -47,6 +51,8 @@ def photo_findings(
     ]
     used, known = set(network.photos), set(network.cards)
     for photo in seen.photos:
+        if photo.name in told:
+            continue
         if photo.mirrored:
             findings.append(
                 Finding(

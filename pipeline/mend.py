@@ -22,6 +22,7 @@ from pipeline.changed_cameras import OtherCamera, other_cameras, regrouped
 from pipeline.consensus import places_of
 from pipeline.moved_cards import TwoPlaces, cards_at_two_places
 from pipeline.network import NetworkFound
+from pipeline.parted import Parted, parted
 from pipeline.pulls import GROSS_PX, Pulls, pulls_of
 from pipeline.start import View, prepare_views
 from targets.card import card_of
@@ -34,7 +35,8 @@ _LEAST_PHOTOS = 3
 _LIKE_WORST = 0.1
 """Cards with this share of the largest gain are mended in the same round."""
 
-Again = Callable[[PhotoSet, Sequence[PhotoGroup], NetworkFound], NetworkFound]
+Again = Callable[[PhotoSet, Sequence[PhotoGroup], NetworkFound | None], NetworkFound]
+"""Adjusts once more, from where a network stands or, without one, from the beginning."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,7 @@ class Mended:
     moved, zoomed : what was found.
     astray : photos that do not fit the others at all, left out.
     settled : whether nothing contradicts the rest any more.
+    parted : the moment at which all fell into two, its smaller part left out.
     """
 
     seen: PhotoSet
@@ -58,11 +61,18 @@ class Mended:
     zoomed: tuple[OtherCamera, ...]
     astray: tuple[str, ...]
     settled: bool = True
+    parted: Parted | None = None
 
     @property
     def found(self) -> bool:
         """Whether anything contradicted the rest."""
-        return bool(self.moved or self.zoomed or self.astray) or not self.settled
+        some = self.moved or self.zoomed or self.astray or self.parted
+        return bool(some) or not self.settled
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Photos that have a finding of their own here."""
+        return (*self.astray, *(self.parted.other if self.parted else ()))
 
 
 def mend(
@@ -74,11 +84,57 @@ def mend(
 ) -> Mended:
     """Look for contradictions until none is left.
 
+    Where cards and photos taken one by one do not settle it, or half of all cards would have moved,
+    a moment is sought at which everything fell into two (``pipeline.parted``).
+
     Parameters
     ----------
     bars : pairs of cards whose distance is known, so that both need the same set of photos.
-    again : adjusts once more from where a network stands.
     """
+    mended = _one_by_one(seen, groups, network, bars, again)
+    if mended.settled and 2 * len({m.card for m in mended.moved}) < len(network.cards):
+        return mended
+    return _in_two(seen, groups, again) or mended
+
+
+def _in_two(seen: PhotoSet, groups: Sequence[PhotoGroup], again: Again) -> Mended | None:
+    """The larger part of a session that fell into two, None where it did not."""
+    names = [p.name for p in seen.photos]
+    shown = [p.name for p in seen.photos if p.sightings]
+    order = shooting_order(names)
+
+    def part(some: Sequence[str]) -> NetworkFound | None:
+        own = _without_photos(seen, [n for n in names if n not in some])
+        network = _adjusted(again, own, groups, None)
+        # A photo that has no place may be one too many here or there.
+        if network is None or len(network.photos) < len(some) - 1:
+            return None
+        views = _views(own, groups, network)
+        whole = _with_dropped_cards(network, views)
+        pulls = pulls_of(whole, own.sightings, [g.guess.camera.height_px for g in groups])
+        strained = (
+            _astray(whole, pulls)
+            or cards_at_two_places(whole, pulls, views, order)
+            or other_cameras(network, pulls, order)
+        )
+        return None if strained else network
+
+    found = parted({n: order[n] for n in shown}, part)
+    if found is None:
+        return None
+    return Mended(
+        _without_photos(seen, found.other), groups, found.network, (), (), (), True, found
+    )
+
+
+def _one_by_one(
+    seen: PhotoSet,
+    groups: Sequence[PhotoGroup],
+    network: NetworkFound,
+    bars: Sequence[tuple[int, int]],
+    again: Again,
+) -> Mended:
+    """Mend the card or camera that explains most, look again at what is left, and so on."""
     order = shooting_order([p.name for p in seen.photos])
     moved: list[TwoPlaces] = []
     zoomed: list[OtherCamera] = []
@@ -169,7 +225,7 @@ def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) 
 
 
 def _adjusted(
-    again: Again, seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound
+    again: Again, seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound | None
 ) -> NetworkFound | None:
     """The network adjusted once more; None where what is left determines it no more."""
     try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -240,7 +240,7 @@ def _evaluated(
     clock.stop("scale, datum, deviations")
 
     findings = [
-        *photo_findings(seen, network, groups),
+        *photo_findings(seen, network, groups, mended.left_out),
         *edited_findings([p.header for p in seen.photos], groups),
         *focal_findings(network, groups),
         *network_findings(network, solution),
@@ -271,7 +271,7 @@ def _evaluated(
         datum_rms_mm=datum.rms_mm if datum else float("nan"),
         cards=_card_rows(job, solution, datum, holes, base),
         bars=tuple(BarCheck(r.bar.cards, r.bar.length_mm, r.measured_mm, r.U_mm) for r in readings),
-        photos=_photo_rows(seen, solution),
+        photos=_photo_rows(seen, solution, mended.left_out),
         deviations=deviations,
         budget=budget(free, _camera_root(network), scaled, holes, datum) if datum else (),
         findings=tuple(sorted(findings, key=lambda f: order[f.severity])),
@@ -557,7 +557,9 @@ def _card_rows(
     return tuple(rows)
 
 
-def _photo_rows(seen: PhotoSet, solution: Solution) -> tuple[PhotoRow, ...]:
+def _photo_rows(
+    seen: PhotoSet, solution: Solution, left_out: Collection[str]
+) -> tuple[PhotoRow, ...]:
     index = {name: i for i, name in enumerate(solution.photos)}
     rows = [PhotoRow(n, (), False, why, float("nan")) for n, why in seen.unreadable.items()]
     for photo in seen.photos:
@@ -569,6 +571,8 @@ def _photo_rows(seen: PhotoSet, solution: Solution) -> tuple[PhotoRow, ...]:
             own = solution.residuals_px[solution.sighting_photo == index[photo.name]]
             if np.isfinite(own).any():
                 rms = float(np.sqrt(np.nanmean(own**2)))
+        elif photo.name in left_out:
+            reason = "left out, since it does not fit the others"
         else:
             reason = "no card found" if not cards else "too few cards shared with other photos"
         rows.append(PhotoRow(photo.name, cards, used, reason, rms, photo.sha256))

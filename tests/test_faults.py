@@ -5,6 +5,7 @@ Small versions of ``tests/benchmarks/faults.py``, which has the rates.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -21,6 +22,7 @@ from pipeline.findings import Finding
 from pipeline.leaning import leaning_findings
 from pipeline.mend import mend, shooting_order
 from pipeline.network import CameraGuess, NetworkFound
+from pipeline.parted import Parted, parted
 from pipeline.points import Holes
 from pipeline.profile_check import without_contradicted_profiles
 from pipeline.result import Result
@@ -320,6 +322,49 @@ def test_a_card_askew_on_its_stem_is_named_and_one_that_leans_with_it_is_not() -
     (finding,) = leaning_findings(rows, off, normals)
     assert "far more than the others" in finding.text
     assert "off by 10.5 mm" in finding.text
+
+
+def test_a_car_that_rolled_parts_the_session_and_the_larger_part_is_measured() -> None:
+    """By 6 mm after the seventh of twelve photos; half of the cards lie on the floor."""
+    made = small(1)
+    cards = [row.card for row in made.job.cards]
+    move(made, cards, range(7, 12), np.array([0.0, 0.0, 0.0, 5.0, -3.0, 1.0]))
+    result = solved(made)
+    (finding,) = of(result, "car-moved")
+    assert finding.subject == "a006.jpg to a007.jpg"
+    assert len(finding.text[finding.text.index("(") + 1 : finding.text.index(")")].split(",")) == 8
+    assert "Only the 7 photos of the larger part were used" in finding.effect_told
+    assert not of(result, "photo-without-cards")
+    assert {p.reason for p in result.photos if not p.used} == {
+        "left out, since it does not fit the others"
+    }
+    assert max(errors_mm(made, result)) < 2.0
+
+
+def test_a_session_falls_into_two_only_where_both_parts_meet() -> None:
+    """Ten photos, of which runs agree that do not cross the border in question."""
+    order = {f"p{i}.jpg": i for i in range(10)}
+    network = find_network_of_small(1)
+
+    def by_borders(*borders: int) -> Parted | None:
+        def part(some: Sequence[str]) -> NetworkFound | None:
+            inside = [b for b in borders if order[some[0]] < b <= order[some[-1]]]
+            return None if inside else network
+
+        return parted(order, part)
+
+    once = by_borders(4)
+    assert once is not None
+    assert (once.last, once.first, len(once.kept)) == ("p3.jpg", "p4.jpg", 6)
+    assert once.moved == ()
+    assert by_borders(4, 7) is None
+    assert by_borders() is None
+
+
+def find_network_of_small(seed: int) -> NetworkFound:
+    seen = photographed(small(seed))
+    groups = group_photos([p.header for p in seen.photos], None)
+    return adjust_sightings(seen, groups, None, STEADY)
 
 
 def test_a_network_that_cannot_be_mended_stays_as_it_was_and_is_told() -> None:

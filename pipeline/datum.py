@@ -50,6 +50,22 @@ class Datum:
     reference_root_mm: Array
 
 
+@dataclass(frozen=True)
+class Alternative:
+    """What may have carried the frame instead.
+
+    Attributes
+    ----------
+    probability : that these are the sound base points, and no others.
+    base : (B,) indices of the holes.
+    sheet_mm : (B, 3) their places on the sheet.
+    """
+
+    probability: float
+    base: NDArray[np.intp]
+    sheet_mm: Array
+
+
 def fit_frame(
     positions_mm: Array,
     covariance_mm2: Array,
@@ -57,6 +73,7 @@ def fit_frame(
     sheet_mm: Array,
     reference_u_mm: Array | None = None,
     scatter_mm: float | None = None,
+    alternatives: Sequence[Alternative] = (),
 ) -> Datum:
     """Weighted fit of base points to the sheet: six degrees, no scale.
 
@@ -72,6 +89,11 @@ def fit_frame(
     reference_u_mm : (N, 3) standard uncertainty of the sheet's figures for all holes, independent
         of each other; none if not given.
     scatter_mm : of the base points about the sheet where it is known; else they tell it.
+    alternatives : where it is open which base points are sound, each possible set with its
+        probability p, the one chosen included. What the sheet adds to the covariance is then its
+        mean over them, and how far their frames lie from the one chosen: the sum of
+        p (s^2 F G G^T F^T + d d^T), the second moment about a given point of a mixture, with
+        each one's scatter s, gain G and shift d of all points.
     """
     start = closest_pose(positions_mm[base], sheet_mm)
     columns = (3 * base[:, None] + np.arange(3)).ravel()
@@ -94,6 +116,13 @@ def fit_frame(
     spread = frame @ gain
     by_holes = (np.eye(3 * len(positions_mm)) - spread @ by_base) @ turn
     sheet_root = scatter * spread
+    if alternatives:
+        mixed = [
+            _other_frame(one, positions_mm, covariance_mm2, u_sheet, pose) for one in alternatives
+        ]
+        sheet_root = np.hstack([root for root, _ in mixed])
+        shares = np.array([one.probability for one in alternatives])
+        scatter = float(np.sqrt(shares @ np.square([s for _, s in mixed]) / shares.sum()))
     covariance = by_holes @ covariance_mm2 @ by_holes.T + sheet_root @ sheet_root.T
     # Figures of the sheet shift the frame as base points do, and are subtracted in the end.
     by_sheet = spread @ by_base * u_sheet
@@ -215,6 +244,24 @@ def by_frame(points_mm: Array) -> Array:
     """Derivative (3 N, 6) of points (N, 3) by a small rotation and a shift of their frame."""
     shift = np.broadcast_to(np.eye(3), (len(points_mm), 3, 3))
     return np.concatenate([-cross_matrix(points_mm), shift], axis=2).reshape(-1, 6)
+
+
+def _other_frame(
+    other: Alternative, positions_mm: Array, covariance_mm2: Array, u_sheet_mm: Array, pose: Pose
+) -> tuple[Array, float]:
+    """(3 N, 3 B + 1) root of what an alternative adds to the covariance, and its scatter, mm.
+
+    ``u_sheet_mm`` : (3 N,) of the sheet's figures; ``pose`` : the frame chosen.
+    """
+    columns = (3 * other.base[:, None] + np.arange(3)).ravel()
+    upright = np.kron(np.eye(len(other.base)), pose.rotation)
+    measured = covariance_mm2[np.ix_(columns, columns)]
+    measured = measured + upright.T @ np.diag(u_sheet_mm[columns] ** 2) @ upright
+    scatter = sheet_scatter_mm(positions_mm[other.base], other.sheet_mm, measured)
+    its, gain = _weighted(positions_mm[other.base], other.sheet_mm, measured, scatter, pose)
+    shift = its.apply(positions_mm) - pose.apply(positions_mm)
+    root = np.column_stack([scatter * by_frame(pose.apply(positions_mm)) @ gain, shift.ravel()])
+    return np.sqrt(other.probability) * root, scatter
 
 
 def _weighted(

@@ -506,6 +506,11 @@ def _base_check(choice: BaseChoice | None) -> dict[str, Any] | None:
         "diagonals": pairs(choice.kept_diagonals),
         "twist_of_all": pairs(choice.twist),
         "diagonals_of_all": pairs(choice.diagonals),
+        "explained": [
+            {"moved": named(one.moved), "probability": _number(one.probability)}
+            for one in choice.explained
+        ],
+        "scatter_if_none_moved_mm": _number(choice.loose_mm),
     }
 
 

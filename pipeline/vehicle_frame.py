@@ -9,7 +9,9 @@ import numpy as np
 
 from pipeline.base_points import (
     LEAST_TO_TELL,
+    NAMED_FROM,
     NOTEWORTHY,
+    TWIST_TOLD_MM,
     BaseChoice,
     BasePoints,
     PairCheck,
@@ -19,6 +21,7 @@ from pipeline.base_points import (
 )
 from pipeline.datum import (
     LEAST_BASE_POINTS,
+    Alternative,
     Datum,
     fit_frame,
     misfit_is_large,
@@ -108,7 +111,9 @@ def vehicle_frame(job: Job, holes: Holes, moved: Collection[int] = ()) -> Vehicl
         remedy = say("Add a base point on the other side of the car.")
         return _without(Finding("base-on-a-line", "fault", "datum", text, remedy))
 
-    choice = choose(base_points(job, holes, marked))
+    points = base_points(job, holes, marked)
+    choice = choose(points)
+    or_scatter = _or_scatter(choice, float(np.sqrt((points.build_mm**2).mean())))
     chosen = [marked[k] for k in choice.kept] if job.base is None else marked
     base = tuple(i for i, _ in chosen)
     index = np.array(base)
@@ -119,10 +124,11 @@ def vehicle_frame(job: Job, holes: Holes, moved: Collection[int] = ()) -> Vehicl
         index,
         np.array([p.position_mm for _, p in chosen]),
         reference_u_mm,
+        alternatives=_alternatives(choice, marked) if job.base is None else (),
     )
     findings = [
-        *_moved(job, choice, marked, datum),
-        *_unclear(choice),
+        *_moved(job, choice, marked, datum, or_scatter),
+        *_unclear(choice, or_scatter),
         *_pair_findings(choice),
         *_one_sided(job.sheet.points),
     ]
@@ -172,6 +178,23 @@ def base_points(job: Job, holes: Holes, marked: Sequence[tuple[int, SheetPoint]]
     )
 
 
+def _alternatives(
+    choice: BaseChoice, marked: Sequence[tuple[int, SheetPoint]]
+) -> list[Alternative]:
+    """The sets of base points that may be the sound ones, where that is open."""
+    whole = sum(one.probability for one in choice.explained)
+    sets = [
+        (one.probability / whole, [m for k, m in enumerate(marked) if k not in one.moved])
+        for one in choice.explained
+    ]
+    return [
+        Alternative(
+            share, np.array([i for i, _ in kept]), np.array([p.position_mm for _, p in kept])
+        )
+        for share, kept in sets
+    ]
+
+
 def _without(finding: Finding) -> VehicleFrame:
     return VehicleFrame(None, (), None, (finding,))
 
@@ -217,7 +240,11 @@ def _too_few(asked: int, named: bool) -> Said:
 
 
 def _moved(
-    job: Job, choice: BaseChoice, marked: Sequence[tuple[int, SheetPoint]], datum: Datum
+    job: Job,
+    choice: BaseChoice,
+    marked: Sequence[tuple[int, SheetPoint]],
+    datum: Datum,
+    or_scatter: str,
 ) -> list[Finding]:
     findings = []
     for k in choice.left_out:
@@ -230,9 +257,10 @@ def _moved(
                     say("point {point}", point=point.name),
                     say(
                         "This base point disagrees with the others, which agree with the sheet "
-                        "({test}).{twist}",
+                        "({test}).{twist}{scatter}",
                         test=_told(choice),
-                        twist=_twist_with(choice),
+                        twist=_twist_with(choice, point),
+                        scatter=or_scatter,
                     ),
                     say(
                         "Take {point} out of [datum] base unless it is known to be sound.",
@@ -253,7 +281,7 @@ def _moved(
                 say(
                     "This base point lies {off:.1f} mm (U {U:.1f}) from where the other {others} "
                     "put it (length {length:+.1f}, width {width:+.1f}, height {height:+.1f}); "
-                    "they agree with the sheet ({test}).{twist}",
+                    "they agree with the sheet ({test}).{twist}{scatter}",
                     off=float(np.linalg.norm(off)),
                     U=rounded_U(U_off, 1),
                     others=len(choice.kept),
@@ -261,7 +289,8 @@ def _moved(
                     width=float(off[1]),
                     height=float(off[2]),
                     test=_told(choice),
-                    twist=_twist_with(choice),
+                    twist=_twist_with(choice, point),
+                    scatter=or_scatter,
                 ),
                 "Check its card and stem; if both are right, the point has moved.",
             )
@@ -269,7 +298,19 @@ def _moved(
     return findings
 
 
-def _unclear(choice: BaseChoice) -> list[Finding]:
+def _or_scatter(choice: BaseChoice, assumed_mm: float) -> str:
+    """That a larger scatter of the build explains it as well, where the points cannot tell."""
+    if choice.by_scatter < 1.0 - NAMED_FROM:
+        return ""
+    return say(
+        " A body built to {found:.1f} mm (standard deviation), where {assumed:.1f} mm is assumed, "
+        "would explain it as well; U allows for both.",
+        found=choice.loose_mm,
+        assumed=assumed_mm,
+    )
+
+
+def _unclear(choice: BaseChoice, or_scatter: str) -> list[Finding]:
     if not choice.doubtful:
         return []
     why = (
@@ -281,7 +322,7 @@ def _unclear(choice: BaseChoice) -> list[Finding]:
         if len(choice.names) <= 4
         else ""
     )
-    whole = choice.all_points
+    whole, points = choice.all_points, ", ".join(choice.names[k] for k in choice.doubtful)
     return [
         Finding(
             "base-unclear",
@@ -290,11 +331,22 @@ def _unclear(choice: BaseChoice) -> list[Finding]:
             say(
                 "The base points do not agree with the sheet (chi-square {statistic:.0f} at "
                 "{freedom} degrees of freedom), and it cannot be told which of {points} "
-                "moved{why}.",
+                "moved{why}.{scatter}",
                 statistic=float(whole.statistic),
                 freedom=whole.freedom,
-                points=", ".join(choice.names[k] for k in choice.doubtful),
+                points=points,
                 why=why,
+                scatter=or_scatter,
+            )
+            if len(choice.doubtful) > 1
+            else say(
+                "The base points do not agree with the sheet (chi-square {statistic:.0f} at "
+                "{freedom} degrees of freedom), and it cannot be told whether {points} "
+                "moved.{scatter}",
+                statistic=float(whole.statistic),
+                freedom=whole.freedom,
+                points=points,
+                scatter=or_scatter,
             ),
             _ADD_POINTS,
         )
@@ -312,15 +364,34 @@ def _pair_findings(choice: BaseChoice) -> list[Finding]:
                 _pairs(twist),
                 say(
                     "The section between these base pairs is twisted by {twist:.1f} mm "
-                    "(U {U:.1f}): {pair} is higher on the {side}, seen from {other}{build}",
+                    "(U {U:.1f}) over their mean width of {width:.0f} mm: {pair} is higher on the "
+                    "{side}, seen from {other}{build}",
                     twist=abs(float(twist.value_mm)),
                     U=rounded_U(twist.U_mm, 1),
+                    width=float(np.mean(twist.widths_mm)),
                     pair=twist.pairs[0],
                     side=say("left") if twist.value_mm > 0 else say("right"),
                     other=twist.pairs[1],
                     build=_by_build(twist),
                 ),
                 _ADD_POINTS if twist.significant else "",
+            )
+        )
+    elif twist is not None and abs(twist.value_mm) + twist.U_mm >= TWIST_TOLD_MM:
+        findings.append(
+            Finding(
+                "base-twist",
+                "note",
+                _pairs(twist),
+                say(
+                    "The section between these base pairs may be twisted by {least:.0f} mm or "
+                    "more: {twist:.1f} mm was measured, with U {U:.1f} mm.",
+                    least=TWIST_TOLD_MM,
+                    twist=abs(float(twist.value_mm)),
+                    U=rounded_U(twist.U_mm, 1),
+                ),
+                "Take more photos of these base points, from both sides.",
+                "A twist of that size would go unseen.",
             )
         )
     if diagonals is not None and diagonals.probability < NOTEWORTHY:
@@ -366,18 +437,30 @@ def _one_sided(points: Sequence[SheetPoint]) -> list[Finding]:
     ]
 
 
-def _twist_with(choice: BaseChoice) -> str:
-    """The twist that the points left out would make, if it is one."""
+def _twist_with(choice: BaseChoice, point: SheetPoint) -> str:
+    """How a point that was left out would twist the section, told at its own pair."""
     twist = choice.twist
-    if twist is None or not twist.significant:
+    if twist is None or not twist.significant or point.point not in twist.pairs:
         return ""
+    own = twist.pairs.index(point.point)
+    left_up = twist.at_pair(point.point)
+    U = twist.U_mm * twist.widths_mm[own] / float(np.mean(twist.widths_mm))
+    figures = {
+        "pair": point.point,
+        "height": abs(left_up),
+        "U": rounded_U(U, 1),
+        "other": twist.pairs[1 - own],
+    }
+    if left_up > 0:
+        return say(
+            " With it the base pair {pair} stands {height:.1f} mm (U {U:.1f}) higher on the left "
+            "than on the right, seen from {other}.",
+            **figures,
+        )
     return say(
-        " With it the section between the base pairs {one} and {other} is twisted by "
-        "{twist:.1f} mm (U {U:.1f}).",
-        one=twist.pairs[0],
-        other=twist.pairs[1],
-        twist=abs(float(twist.value_mm)),
-        U=rounded_U(twist.U_mm, 1),
+        " With it the base pair {pair} stands {height:.1f} mm (U {U:.1f}) lower on the left than "
+        "on the right, seen from {other}.",
+        **figures,
     )
 
 

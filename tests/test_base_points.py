@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
 from scipy.spatial.transform import Rotation
-from scipy.stats import chi2
+from scipy.stats import chi2, multivariate_normal
 
 from calib.frames import Array
 from pipeline.base_points import (
@@ -22,7 +23,9 @@ from pipeline.base_points import (
     diagonals_of,
     twist_of,
 )
+from pipeline.datum import by_frame, fit_frame
 from pipeline.deviation import deviation_table
+from pipeline.explanations import MOVED_BEFORE, MOVED_BY_MM, SCATTER_FREEDOM, explanations
 from pipeline.job import CardOnPoint, Job
 from pipeline.points import Holes
 from pipeline.sheet import ReferenceSheet, SheetPoint
@@ -253,8 +256,15 @@ def test_a_tilt_neither_raises_nor_shortens(tilt_deg: float) -> None:
     assert frame.findings == ()
 
 
-def findings_of(pairs: str, moved: dict[str, Array], base: tuple[str, ...] | None = None):
+def findings_of(
+    pairs: str,
+    moved: dict[str, Array],
+    base: tuple[str, ...] | None = None,
+    u_mm: float | None = None,
+):
     job, holes = a_job(pairs, moved, Rotation.identity(), np.zeros(3), base)
+    if u_mm is not None:
+        holes = replace(holes, covariance_mm2=u_mm**2 * np.eye(len(holes.covariance_mm2)))
     frame = vehicle_frame(job, holes)
     return frame, {f.code: f for f in frame.findings}
 
@@ -288,9 +298,12 @@ def test_a_twist_of_the_centre_section_is_told() -> None:
     assert (
         "six" in findings["base-unclear"].remedy or "6 or more" in findings["base-unclear"].remedy
     )
-    # Nothing is taken for granted: the misfit makes every figure less sure.
+    # Nothing is taken for granted: every height may be off by what the corner that moved would do
+    # (test_U_holds_whichever_of_four_corners_moved).
     assert frame.datum is not None
-    assert 2 * np.sqrt(np.diag(frame.datum.covariance_mm2)).min() > 1.5
+    U = 2 * np.sqrt(np.diag(frame.datum.covariance_mm2)).reshape(-1, 3)
+    assert U[:, 2].min() > 4.5
+    assert "over their mean width of 800 mm" in findings["base-twist"].text
 
 
 def test_without_base_points_those_that_agree_are_proposed() -> None:
@@ -334,4 +347,112 @@ def test_what_a_left_out_point_does_is_no_fault_of_the_rest() -> None:
     """B L raised by 8 mm would twist the section; without it nothing is twisted."""
     _, findings = findings_of("ABC", {"B L": np.array([0.0, 0.0, 8.0])})
     assert set(findings) == {"base-moved"}
-    assert "With it the section between the base pairs" in findings["base-moved"].text
+    assert (
+        "With it the base pair B stands 8.0 mm (U 1.2) higher on the left than on the right, seen "
+        "from A." in findings["base-moved"].text
+    )
+
+
+def test_one_low_base_point_is_told_at_its_own_pair_by_hand() -> None:
+    """B L 8 mm low on a pair 1400 mm wide, A 800 mm wide and level.
+
+    The roll of B against A is -8 / 1400; over their mean width of 1100 mm that is 6.29 mm of twist,
+    A the higher on the left; at B itself it is what the technician finds with a level: 8 mm low.
+    """
+    for pairs in ("AB", "BC"):
+        twist = twist_of(points_of(pairs, {"B L": (0.0, 0.0, -8.0)}))
+        assert twist is not None
+        other = pairs.replace("B", "")
+        sign = 1.0 if pairs == "AB" else -1.0
+        assert twist.value_mm == pytest.approx(sign * 8.0 / 1400.0 * 1100.0, abs=0.02)
+        assert twist.widths_mm == ((800.0, 1400.0) if pairs == "AB" else (1400.0, 800.0))
+        assert twist.at_pair("B") == pytest.approx(-8.0, abs=0.02)
+        assert twist.at_pair(other) == pytest.approx(8.0 / 1400.0 * 800.0, abs=0.02)
+
+
+def test_a_twist_that_the_measurement_cannot_exclude_is_noted() -> None:
+    """Heights good to 2 mm: 4 mm of U of a twist over two pairs of 800 mm, so 2 may be 6."""
+    up = {"A L": 0.5, "A R": -0.5, "C L": -0.5, "C R": 0.5}
+    moved = {name: np.array([0.0, 0.0, z]) for name, z in up.items()}
+    _, findings = findings_of("AC", moved, u_mm=2.0)
+    told = findings["base-twist"]
+    assert told.severity == "note"
+    assert told.text == (
+        "The section between these base pairs may be twisted by 6 mm or more: 2.0 mm was measured, "
+        "with U 8.0 mm."
+    )
+    _, sure = findings_of("AC", moved, u_mm=0.5)
+    assert "base-twist" not in sure
+
+
+def test_explanations_are_those_of_the_normal_density() -> None:
+    """Restricted likelihood of each candidate by SciPy's density, averaged over s by quadrature."""
+    _, sheet = sheet_of("ABC")
+    rng = np.random.default_rng(3)
+    misfit = 0.6 * rng.standard_normal(18)
+    misfit[3:6] += [2.0, -1.0, 1.0]
+    root = 0.1 * rng.standard_normal((18, 30))
+    measured, build = root @ root.T, np.repeat([0.4, 0.5, 0.6], 6)
+    rigid = by_frame(sheet)
+    candidates = [(), (0,), (1,), (1, 4)]
+    found = explanations(misfit, rigid, measured, build, candidates)
+    null = np.linalg.svd(rigid)[0][:, 6:].T
+    expected = {}
+    for moved in candidates:
+        spread = np.zeros(18)
+        for i in moved:
+            spread[3 * i : 3 * i + 3] = MOVED_BY_MM**2
+
+        def density(s: float, spread: Array = spread) -> float:
+            whole = null @ (measured + np.diag((s * build) ** 2 + spread)) @ null.T
+            likelihood = multivariate_normal(cov=whole).pdf(null @ misfit)
+            # s^2 = f / chi-square of f, so s has the density of chi2 at f / s^2 times 2 f / s^3.
+            f = SCATTER_FREEDOM
+            return float(likelihood * chi2.pdf(f / s**2, f) * 2 * f / s**3)
+
+        odds = (MOVED_BEFORE / (1 - MOVED_BEFORE)) ** len(moved)
+        expected[moved] = odds * quad(density, 0.1, 30.0, epsabs=0.0, limit=400)[0]
+    for one in found:
+        share = expected[one.moved] / sum(expected.values())
+        assert one.probability == pytest.approx(share, rel=1e-3)
+    assert [one.probability for one in found] == sorted(o.probability for o in found)[::-1]
+
+
+def test_a_body_built_worse_than_assumed_is_told_as_such() -> None:
+    """All points stray by some 1.2 mm where 0.5 mm is assumed: none is blamed."""
+    rng = np.random.default_rng(12)
+    moved = {name: 1.2 * rng.standard_normal(3) for name in sheet_of("ABC")[0]}
+    frame, findings = findings_of("ABC", moved)
+    assert frame.choice is not None
+    assert frame.choice.left_out == ()
+    assert frame.choice.by_scatter > 0.5
+    told = findings["base-unclear"].text
+    assert "A body built to 1." in told
+    assert "where 0.5 mm is assumed, would explain it as well; U allows for both." in told
+    assert len(frame.base) == 6
+
+
+def test_one_far_point_is_no_matter_of_scatter() -> None:
+    frame, findings = findings_of("ABC", {"B L": np.array([15.0, 0.0, 0.0])})
+    assert frame.choice is not None
+    assert frame.choice.by_scatter < 0.01
+    assert "would explain it as well" not in findings["base-moved"].text
+
+
+def test_U_holds_whichever_of_four_corners_moved() -> None:
+    """Each of four corners may be the one 6 mm off: the frame that the three others carry.
+
+    The heights of every point move by 1.5 or 4.5 mm from the frame of all four; U covers it.
+    """
+    up = {"A L": 1.5, "A R": -1.5, "C L": -1.5, "C R": 1.5}
+    moved = {name: np.array([0.0, 0.0, z]) for name, z in up.items()}
+    job, holes = a_job("AC", moved, Rotation.identity(), np.zeros(3), None)
+    chosen = vehicle_frame(job, holes).datum
+    assert chosen is not None
+    U = 2 * np.sqrt(np.diag(chosen.covariance_mm2)).reshape(-1, 3)
+    for corner in range(4):
+        three = np.array([i for i in range(4) if i != corner])
+        other = fit_frame(holes.positions_mm, holes.covariance_mm2, three, sheet_of("AC")[1][three])
+        off = np.abs(other.positions_mm - chosen.positions_mm)
+        assert off[:, 2].max() == pytest.approx(4.5, abs=0.1)
+        assert (off <= U).all()

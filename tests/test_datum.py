@@ -13,6 +13,7 @@ from scipy.stats import chi2
 
 from calib.frames import Array
 from pipeline.datum import (
+    Alternative,
     Datum,
     fit_frame,
     misfit_is_large,
@@ -326,3 +327,34 @@ def test_spread_by_hand(rng: np.random.Generator) -> None:
     points = np.array([[0.0, 200, 0], [0, -200, 0], [3000, 200, 0], [3000, -200, 0]])
     turned = Rotation.random(random_state=rng).apply(points) + 500.0
     assert spread_mm(turned) == pytest.approx(200.0, rel=1e-9)
+
+
+def test_alternatives_by_hand() -> None:
+    """Two sets of base points with p = 1/4 and 3/4: mean of what either adds, and d d^T between.
+
+    The frame chosen is that of the second, so d is nought for it, and for the first the shift of
+    all points between the two frames.
+    """
+    rng = np.random.default_rng(8)
+    points = _vehicle() + 0.6 * rng.standard_normal((7, 3))
+    covariance = 1e-3 * np.eye(21)
+    few, sheet_few = BASE[:3], SHEET[:3]
+    one, two = (fit_frame(points, covariance, b, s) for b, s in ((few, sheet_few), (BASE, SHEET)))
+    mixed = fit_frame(
+        points,
+        covariance,
+        BASE,
+        SHEET,
+        alternatives=[Alternative(0.25, few, sheet_few), Alternative(0.75, BASE, SHEET)],
+    )
+    np.testing.assert_allclose(mixed.positions_mm, two.positions_mm, atol=1e-9)
+    d = (one.positions_mm - two.positions_mm).ravel()
+    expected = 0.25 * (one.sheet_root_mm @ one.sheet_root_mm.T + np.outer(d, d))
+    expected += 0.75 * two.sheet_root_mm @ two.sheet_root_mm.T
+    added = mixed.covariance_mm2 - two.covariance_mm2
+    added += two.sheet_root_mm @ two.sheet_root_mm.T
+    # To first order: the frames are turned by some 1 mm over a metre against each other.
+    np.testing.assert_allclose(added, expected, atol=0.01 * np.abs(expected).max())
+    assert mixed.scatter_mm**2 == pytest.approx(
+        0.25 * one.scatter_mm**2 + 0.75 * two.scatter_mm**2, rel=1e-6
+    )

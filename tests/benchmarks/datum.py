@@ -11,7 +11,8 @@ Nothing here proves the assumed scatter: rows with more show what happens when i
 sound: any warning at all. moved: one point by 5 mm in any direction; right is this point named and
 no other, unclear is that it stands among several named, wrong is another one left out, silent is no
 warning. twist: 6 mm between foremost and rearmost pair, over their mean width, on top of the build;
-silent is no warning, unsaid is neither a warning nor a note.
+silent is no warning, unsaid is neither a warning nor a note; in U says how often the figure told is
+within its U of the twist that the body has, build and all.
 """
 
 from __future__ import annotations
@@ -22,7 +23,14 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from calib.frames import Array
-from pipeline.base_points import NOTEWORTHY, BaseChoice, BasePoints, build_sd_mm, choose
+from pipeline.base_points import (
+    NOTEWORTHY,
+    TWIST_TOLD_MM,
+    BaseChoice,
+    BasePoints,
+    build_sd_mm,
+    choose,
+)
 
 MOVED_MM, TWIST_MM, TOLERANCE_MM = 5.0, 6.0, 3.0
 Counts = dict[str, int]
@@ -66,14 +74,37 @@ def warned(choice: BaseChoice) -> bool:
 
 def said(choice: BaseChoice) -> bool:
     """Whether a warning or a note is given that names a twist."""
-    return warned(choice) or (choice.twist is not None and choice.twist.probability < NOTEWORTHY)
+    twist = choice.twist
+    return warned(choice) or (
+        twist is not None
+        and (twist.probability < NOTEWORTHY or abs(twist.value_mm) + twist.U_mm >= TWIST_TOLD_MM)
+    )
+
+
+def own_twist_mm(choice: BaseChoice, car: Array, sheet: Array) -> float:
+    """The twist of the car itself, (B, 3), between the pairs that ``choice`` tells of."""
+    assert choice.twist is not None
+    ahead, behind = (2 * (ord(point) - 65) for point in choice.twist.pairs)
+    lift = car[:, 2] - sheet[:, 2]
+    rolls = [(lift[i] - lift[i + 1]) / (sheet[i, 1] - sheet[i + 1, 1]) for i in (ahead, behind)]
+    return float((rolls[0] - rolls[1]) * np.mean(choice.twist.widths_mm))
 
 
 def simulate(seed: int, jobs: int, pairs: int, build_mm: float) -> Counts:
     """Count outcomes of ``jobs`` cars of each kind."""
     rng = np.random.default_rng(seed)
     counts: Counts = dict.fromkeys(
-        ("alarm", "right", "unclear", "wrong", "silent", "twist silent", "twist unsaid"), 0
+        (
+            "alarm",
+            "right",
+            "unclear",
+            "wrong",
+            "silent",
+            "twist silent",
+            "twist unsaid",
+            "twist in U",
+        ),
+        0,
     )
     for _ in range(jobs):
         sheet = section(rng, pairs)
@@ -97,12 +128,17 @@ def simulate(seed: int, jobs: int, pairs: int, build_mm: float) -> Counts:
         choice = choose(measured(rng, car, sheet))
         counts["twist silent"] += not warned(choice)
         counts["twist unsaid"] += not said(choice)
+        assert choice.twist is not None
+        off = abs(choice.twist.value_mm - own_twist_mm(choice, car, sheet))
+        counts["twist in U"] += off <= choice.twist.U_mm
     return counts
 
 
 def main(jobs: int) -> None:
-    print(f"{jobs} jobs a row; per cent, but the last two columns count jobs")
-    head = "base points  build mm   alarm   right  unclear  wrong  silent   twist silent  unsaid"
+    print(f"{jobs} jobs a row; per cent, but silent and unsaid twists are counted")
+    head = (
+        "base points  build mm   alarm   right  unclear  wrong  silent   twist silent  unsaid  in U"
+    )
     print(head)
     for pairs in (2, 3, 4):
         for build_mm in (0.3, 0.4, 0.5, 0.7):
@@ -111,7 +147,8 @@ def main(jobs: int) -> None:
             print(
                 f"{2 * pairs:11d} {build_mm:9.1f} {share['alarm']:7.1f} {share['right']:7.1f} "
                 f"{share['unclear']:8.1f} {share['wrong']:6.1f} {share['silent']:7.1f} "
-                f"{c['twist silent']:14d} {c['twist unsaid']:7d}",
+                f"{c['twist silent']:14d} {c['twist unsaid']:7d} "
+                f"{share['twist in U']:5.1f}",
                 flush=True,
             )
 

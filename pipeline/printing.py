@@ -94,12 +94,16 @@ def print_scale(network: NetworkFound, scaled: Solution) -> PrintScale:
     true_size, by_dots = _relative_size(scaled.dots_mm.reshape(-1, 3))
     bars = float(by_dots @ scaled.covariance_mm2 @ by_dots)
     scale = p * true_size / size
+    # Where both nearly cancel, as in a network of two photos, rounding can leave less than nothing.
+    variance = np.maximum(np.diag(paper), 0.0) + bars
     across_minus_up = scale * [1.0, -1.0]
     return PrintScale(
         scale=scale,
-        U=2.0 * scale * np.sqrt(np.diag(paper) + bars),
+        U=2.0 * scale * np.sqrt(variance),
         U_difference=2.0
-        * float(np.sqrt(across_minus_up @ (paper + bars * np.ones((2, 2))) @ across_minus_up)),
+        * float(
+            np.sqrt(max(across_minus_up @ (paper + bars * np.ones((2, 2))) @ across_minus_up, 0.0))
+        ),
     )
 
 

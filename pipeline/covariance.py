@@ -259,10 +259,15 @@ def _generalised_inverse(singular: Array, null: Array) -> Array:
 
 
 def inner_constraints(cofactors: Array, null: Array) -> Array:
-    """S-transformation to inner constraints: (I - G (G^T G)^-1 G^T) applied on both sides."""
+    """S-transformation to inner constraints: (I - G (G^T G)^-1 G^T) applied on both sides.
+
+    With B an orthonormal basis of G, and K = Q B - B (B^T Q B) / 2, that is Q - B K^T - K B^T: one
+    pass over a matrix that may be large.
+    """
     basis, _ = np.linalg.qr(null)
-    half = cofactors - basis @ (basis.T @ cofactors)
-    return np.asarray(half - (half @ basis) @ basis.T)
+    moved = cofactors @ basis
+    moved -= 0.5 * basis @ (basis.T @ moved)
+    return np.asarray(cofactors - np.hstack([basis, moved]) @ np.hstack([moved, basis]).T)
 
 
 def _camera_root(known: Cofactors, constants: int) -> Array:

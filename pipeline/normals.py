@@ -8,6 +8,7 @@ make the rest large.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from scipy.sparse import csr_matrix
 
 from calib.frames import Array
 from pipeline.bundle import Network, Observations, PhotoColumns, Priors, jacobians
-from pipeline.elimination import Blocks, Eliminated, eliminate
+from pipeline.elimination import Blocks, Eliminated, Part, eliminate, in_parts
 from pipeline.layout import layout_terms
 
 SCALE_HOLD = 1e8
@@ -260,22 +261,61 @@ def _links(
     )
 
 
-def _to_cards(observations: Observations, links: _Links) -> Array:
-    """Couplings (B, 3 m, F p + C) of the cards to photos and what all share."""
-    p, width, size = links.per_photo, links.per_card, len(links.photos_by_common)
-    by_photo = np.zeros((len(links.cards_by_common) // 3, 3, size // p, p))
-    by_photo[observations.point, :, observations.photo] = links.photo_point.transpose(0, 2, 1)
-    by_common = links.cards_by_common.reshape(-1, width, links.cards_by_common.shape[1])
-    return np.concatenate([by_photo.reshape(-1, width, size), by_common], axis=2)
+def _to_cards(observations: Observations, links: _Links) -> list[Part]:
+    """Couplings of the cards to photos and what all share."""
+    card, row = np.divmod(observations.point, links.per_card // 3)
+    border = links.cards_by_common.reshape(-1, links.per_card, links.cards_by_common.shape[1])
+    products = links.photo_point.transpose(0, 2, 1)
+    photos = len(links.photos_by_common) // links.per_photo
+    return _coupled(card, row, observations.photo, photos, products, border)
 
 
-def _to_photos(observations: Observations, links: _Links) -> Array:
-    """Couplings (F, p, 3 P + C) of the photos to points and what all share."""
-    p, size = links.per_photo, len(links.cards_by_common)
-    by_common = links.photos_by_common.reshape(-1, p, links.photos_by_common.shape[1])
-    by_point = np.zeros((len(by_common), p, size // 3, 3))
-    by_point[observations.photo, :, observations.point] = links.photo_point
-    return np.concatenate([by_point.reshape(-1, p, size), by_common], axis=2)
+def _to_photos(observations: Observations, links: _Links) -> list[Part]:
+    """Couplings of the photos to points and what all share."""
+    border = links.photos_by_common.reshape(-1, links.per_photo, links.photos_by_common.shape[1])
+    points = len(links.cards_by_common) // 3
+    row = np.zeros_like(observations.photo)
+    return _coupled(observations.photo, row, observations.point, points, links.photo_point, border)
+
+
+def _coupled(
+    block: NDArray[np.intp],
+    row: NDArray[np.intp],
+    other: NDArray[np.intp],
+    others: int,
+    products: Array,
+    border: Array,
+) -> list[Part]:
+    """Couplings of blocks to others, and to what all share, which are counted after them.
+
+    Parameters
+    ----------
+    block, row, other : (N,) of each observation: its block, which rows of it, which of the others.
+    products : (N, r, q) of r rows of the block and q unknowns of the other.
+    border : (B, w, C) of the blocks and what all share.
+    """
+    count, width, common = border.shape
+    r, q = products.shape[1:]
+    order = np.argsort(block, kind="stable")
+    first = np.searchsorted(block[order], np.arange(count + 1))
+    met = [np.unique(other[order[a:b]]) for a, b in pairwise(first)]
+    parts = []
+    for own, known in in_parts(met, others):
+        at = order[first[own.start] : first[own.stop]]
+        size = own.stop - own.start
+        coupling = np.zeros((size, width // r, r, len(known), q))
+        coupling[block[at] - own.start, row[at], :, np.searchsorted(known, other[at])] = products[
+            at
+        ]
+        columns = (known[:, None] * q + np.arange(q)).ravel()
+        parts.append(
+            Part(
+                own,
+                np.concatenate([columns, others * q + np.arange(common)]),
+                np.concatenate([coupling.reshape(size, width, -1), border[own]], axis=2),
+            )
+        )
+    return parts
 
 
 def _bordered(blocks: Array, border: Array, corner: Array) -> Array:

@@ -250,13 +250,24 @@ def _add_cards(
         if card in cards or len(posed) < (1 if alone_allowed else 2):
             continue
         candidates = [photos[v.photo].inverse().compose(p) for v in posed for p in v.poses]
-        every = [photos[v.photo].compose(c) for c in candidates for v in posed]
-        of_view = view_errors_px(every, posed * len(candidates)).reshape(-1, len(posed))
         # The mean: a card tilted the wrong way fits half of its views well enough.
-        errors = of_view.mean(axis=1)
+        errors = _place_errors(candidates, posed, photos).mean(axis=1)
         best = _clear_best(candidates, errors, len(posed))
         if best is not None:
             cards[card] = candidates[best]
+
+
+def _place_errors(
+    network_from_card: Sequence[Pose], views: Sequence[View], photos: Mapping[str, Pose]
+) -> Array:
+    """Error of each view of a card from each place that the card might have, (K, V)."""
+    rotation = np.array([p.rotation for p in network_from_card])[:, None]
+    translation = np.array([p.translation for p in network_from_card])[:, None, None]
+    layout = np.array([v.layout_mm for v in views])
+    dots = layout @ rotation.transpose(0, 1, 3, 2) + translation
+    turned = np.array([photos[v.photo].rotation for v in views])
+    moved = np.array([photos[v.photo].translation for v in views])
+    return _dot_errors_px(dots @ turned.transpose(0, 2, 1) + moved[:, None], views)
 
 
 def _add_photos(

@@ -89,9 +89,27 @@ def make_scene(
     names = tuple(f"{chr(97 + first_card // 50)}{i:03d}.jpg" for i in range(photos))
     poses = tuple(_stations(rng, photos, extent_mm))
     drift = rng.standard_normal((photos, 6)) * np.repeat(drift_sd, 3)
-    scene = Scene(cards, dots, names, poses, drift, camera, ())
-    sightings = [s for i in range(photos) for s in _look(rng, scene, i, noise_px, missing)]
+    return photographed(rng, Scene(cards, dots, names, poses, drift, camera, ()), noise_px, missing)
+
+
+def photographed(
+    rng: np.random.Generator, scene: Scene, noise_px: float = 0.04, missing: float = 0.0
+) -> Scene:
+    """The scene with what its photos show of its cards."""
+    photos = range(len(scene.photos))
+    sightings = [s for i in photos for s in _look(rng, scene, i, noise_px, missing)]
     return replace(scene, sightings=tuple(sightings))
+
+
+def looking(position_mm: Array, aim_mm: Array, roll_deg: float) -> Pose:
+    """camera_from_vehicle of a camera at a place, aimed at another, rolled about its axis."""
+    forward = aim_mm - position_mm
+    forward /= np.linalg.norm(forward)
+    right = np.cross(forward, [1.0, 0.0, 0.0])
+    right /= np.linalg.norm(right)
+    upright = np.stack([right, np.cross(forward, right), forward])
+    rotation = Rotation.from_euler("z", roll_deg, degrees=True).as_matrix() @ upright
+    return Pose(rotation, -rotation @ position_mm)
 
 
 def layout_of(scene: Scene) -> Mapping[int, Array]:
@@ -262,14 +280,8 @@ def _stations(rng: np.random.Generator, count: int, extent_mm: tuple[float, floa
             ]
         )
         aim = np.array([0.35, 0.2, 0.0]) * position + [*rng.uniform(-80, 80, 2), 100.0]
-        forward = aim - position
-        forward /= np.linalg.norm(forward)
-        right = np.cross(forward, [1.0, 0.0, 0.0])
-        right /= np.linalg.norm(right)
-        upright = np.stack([right, np.cross(forward, right), forward])
         roll = (0.0, 90.0, -90.0)[i % 3] + rng.uniform(-8, 8)
-        rotation = Rotation.from_euler("z", roll, degrees=True).as_matrix() @ upright
-        poses.append(Pose(rotation, -rotation @ position))
+        poses.append(looking(position, aim, roll))
     return poses
 
 

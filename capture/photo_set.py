@@ -27,7 +27,7 @@ from targets.sums import sha256_of
 _Item = TypeVar("_Item")
 _Out = TypeVar("_Out")
 
-_KEPT_BYTES = 300_000_000
+_KEPT_BYTES = 240_000_000
 """Grey photos kept for the second look; beyond this they are decoded again."""
 
 

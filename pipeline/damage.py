@@ -30,8 +30,8 @@ up. With v from -1/2 (rear) to 1/2 (front) of the base points:
 
 All of it, with the six of the frame unknown, is one generalised least squares fit. Its weights are
 the inverse of the joint covariance of the measured points plus what a sound body may differ from
-the sheet at each point (a sixth of its tolerance, ``base_points.build_sd_mm``, and more if the base
-points show more). As the frame is unknown in the fit, nothing depends on how the datum
+the sheet at each point (a sixth of its tolerance, ``base_points.build_sd_mm``, pooled with what the
+points show). As the frame is unknown in the fit, nothing depends on how the datum
 weighed the base points, and a twist or diamond of the centre section is not absorbed by it.
 """
 
@@ -48,10 +48,12 @@ from scipy.stats import f as fisher
 from calib.frames import Array, cross_matrix
 from pipeline.base_points import build_sd_mm
 from pipeline.deviation import DeviationRow, DeviationTable, Verdict, verdict_of
+from pipeline.explanations import SCATTER_FREEDOM
 from pipeline.sheet import ZONES, ReferenceSheet, SheetPoint
 
 FALSE_ALARMS = 0.015
-"""Chance that any term at all is named on a sound vehicle; half of it again for single points."""
+"""Chance that any term at all is named on a sound vehicle, half of it by either of the two ways in
+which terms are told; half of it again for single points."""
 LEAST_AMOUNT_MM = 1.0
 """Smaller changes are named by no word: half a millimetre is the step of many sheets."""
 SECOND_ORDER = 0.1
@@ -62,9 +64,6 @@ _PRIOR_MM = 1000.0
 """Loose prior of every amount: what the points cannot tell gets an uncertainty that says so."""
 _ONE_STATION_MM = 100.0
 """Points within this length cannot show anything growing along the zone."""
-_SCATTER_WEIGHT = 4.0
-"""How many degrees of freedom the assumed scatter counts for against those of the base points."""
-
 END_TERMS = ("mash", "diamond", "sway", "width", "height", "twist")
 """The six of front and rear; height is sag or kick-up."""
 PLACES = ("near", "far")
@@ -303,7 +302,9 @@ def centre_change(place_mm: Array, amounts_mm: Mapping[str, float], frame: Frame
     )
 
 
-def find_damage(table: DeviationTable, sheet: ReferenceSheet) -> Damage | None:
+def find_damage(
+    table: DeviationTable, sheet: ReferenceSheet, stated_sd_mm: float | None = None
+) -> Damage | None:
     """Assess the deviations zone by zone; None without three base points to compare with.
 
     Points that the sheet does not know are left out. A base point belongs to the centre whatever
@@ -313,6 +314,7 @@ def find_damage(table: DeviationTable, sheet: ReferenceSheet) -> Damage | None:
     ----------
     table : deviations in the vehicle frame with their joint covariance.
     sheet : for the zones, and the uncertainty of its own figures.
+    stated_sd_mm : scatter of the build where the job states it; else it follows from tolerances.
     """
     known = [i for i, row in enumerate(table.rows) if np.isfinite(row.deviation_mm).all()]
     rows = [table.rows[i] for i in known]
@@ -323,10 +325,13 @@ def find_damage(table: DeviationTable, sheet: ReferenceSheet) -> Damage | None:
     columns = _three_each(known)
     covariance = table.covariance_mm2[np.ix_(columns, columns)]
     covariance = covariance + np.diag(np.concatenate([point.u_mm for point in points]) ** 2)
-    car = _Car(rows, points, covariance, _sections(rows, points))
+    car = _Car(rows, points, covariance, _sections(rows, points), stated_sd_mm)
     fit = _without_odd_points(car)
     tests = sum(len({term for term, _ in section.unknowns}) for section in car.sections)
-    zones = tuple(_zone(fit, section, FALSE_ALARMS / max(tests, 1)) for section in car.sections)
+    picked = _picked(fit)
+    zones = tuple(
+        _zone(fit, section, 0.5 * FALSE_ALARMS / max(tests, 1), picked) for section in car.sections
+    )
     return Damage(zones, _local_damage(fit), float(np.sqrt((fit.scatter_mm**2).mean())))
 
 
@@ -348,6 +353,7 @@ class _Car:
     points: Sequence[SheetPoint]
     covariance_mm2: Array
     sections: tuple[_Section, ...]
+    stated_sd_mm: float | None = None
 
     @property
     def base(self) -> list[int]:
@@ -362,6 +368,8 @@ class _Car:
     @property
     def build_mm(self) -> Array:
         """(3 N,) standard deviation of sound bodies about the sheet, as assumed."""
+        if self.stated_sd_mm is not None:
+            return np.full(3 * len(self.points), self.stated_sd_mm)
         return np.repeat([build_sd_mm(point.tol_mm) for point in self.points], 3)
 
     @property
@@ -384,7 +392,7 @@ class _Fit:
     scatter_mm : (3 N,) standard deviation of sound bodies about the sheet that was taken.
     found_mm, covariance_mm2 : unknowns: frame (6), those of the sections in order, odd points.
     residuals_mm : (3 N,).
-    scatter_freedom : degrees of freedom that told of the scatter, infinite where it is as assumed.
+    scatter_freedom : degrees of freedom that told of the scatter, those of the assumption included.
     weight : (3 N, 3 N) P, what is left of the inverse covariance when all unknowns are estimated.
     """
 
@@ -422,11 +430,8 @@ class _Fit:
     def limit(self, level: float, freedom: int) -> float:
         """What ``squares`` of so many unknowns that are nought pass at a chance of ``level``.
 
-        Chi-squared where the scatter is as assumed. Where the base points showed a larger one, few
-        of them told how large it is, and it is that many times Fisher's F.
+        So many times Fisher's F: the scatter is known as well as ``scatter_freedom`` says.
         """
-        if np.isinf(self.scatter_freedom):
-            return float(chi2.isf(level, freedom))
         return freedom * float(fisher.isf(level, freedom, self.scatter_freedom))
 
     def squares(self, at: slice | Sequence[int]) -> float:
@@ -459,29 +464,65 @@ def _least_squares(design: Array, observed: Array, spread: Array) -> tuple[Array
 
 
 def _scatter_factor(car: _Car, odd: tuple[int, ...]) -> tuple[float, float]:
-    """How many times the assumed scatter the base points that are not odd show, at least 1.
+    """How many times the assumed scatter the points that are not odd show, and how sure that is.
 
-    Also how many degrees of freedom tell so, infinite where it is as assumed.
+    The assumption counts for n = ``SCATTER_FREEDOM`` degrees of freedom: s with
+    r^T P(s) r + n / s^2 = f + n - 2, f the degrees that the base points, and each zone whose points
+    lie on its straight lines as well as they, have left. Where the scatter outweighs the
+    measurement this is the mean of the inverse chi-square posterior of s^2, which makes k = 2
+    right (``datum.sheet_scatter_mm``). A zone that is crumpled says
+    nothing about how bodies are built.
 
-    The assumption counts for n = ``_SCATTER_WEIGHT`` degrees of freedom: s with
-    r^T P(s) r + n / s^2 = f + n, where f are the degrees left by frame and centre.
+    Returns
+    -------
+    s, and f + n.
     """
-    kept = _three_each([i for i in car.base if i not in odd])
-    centre = [s.by_unknowns for s in car.sections if s.frame.zone == "centre"]
-    design = np.hstack([car.by_frame, *centre])[kept]
-    observed, measured = car.deviations_mm[kept], car.covariance_mm2[np.ix_(kept, kept)]
+    groups = [_group(car, section, odd) for section in car.sections]
+    told = [group for group in groups if group.centre]
+    factor = _pooled(car, told)
+    for group in groups:
+        if group.centre or group.freedom <= 0:
+            continue
+        if group.squares(car, factor) <= chi2.isf(0.01, group.freedom):
+            told.append(group)
+    return _pooled(car, told), SCATTER_FREEDOM + sum(group.freedom for group in told)
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Points of one section (coordinates) and what its terms and the frame do to them."""
+
+    centre: bool
+    kept: Array
+    design: Array
+    freedom: int
+
+    def squares(self, car: _Car, factor: float) -> float:
+        """Of its residuals, at this many times the assumed scatter."""
+        spread = car.covariance_mm2[np.ix_(self.kept, self.kept)]
+        spread = spread + np.diag((factor * car.build_mm[self.kept]) ** 2)
+        observed = car.deviations_mm[self.kept]
+        found, _ = _least_squares(self.design, observed, spread)
+        rest = observed - self.design @ found
+        return float(rest @ np.linalg.solve(spread, rest))
+
+
+def _group(car: _Car, section: _Section, odd: tuple[int, ...]) -> _Group:
+    kept = _three_each([i for i in section.points if i not in odd])
+    design = np.hstack([car.by_frame, section.by_unknowns])[kept]
     freedom = max(0, len(kept) - int(np.linalg.matrix_rank(design)))
+    return _Group(section.frame.zone == "centre", kept, design, freedom)
+
+
+def _pooled(car: _Car, groups: Sequence[_Group]) -> float:
+    """The factor s of ``_scatter_factor``."""
+    freedom = sum(group.freedom for group in groups)
 
     def excess(factor: float) -> float:
-        spread = measured + np.diag((factor * car.build_mm[kept]) ** 2)
-        found, _ = _least_squares(design, observed, spread)
-        rest = observed - design @ found
-        squares = float(rest @ np.linalg.solve(spread, rest))
-        return squares + _SCATTER_WEIGHT / factor**2 - freedom - _SCATTER_WEIGHT
+        squares = sum(group.squares(car, factor) for group in groups)
+        return squares + SCATTER_FREEDOM / factor**2 - (freedom + SCATTER_FREEDOM - 2.0)
 
-    if excess(1.0) <= 0.0:
-        return 1.0, float("inf")
-    return float(brentq(excess, 1.0, 1e4, rtol=1e-3)), freedom + _SCATTER_WEIGHT
+    return float(brentq(excess, 0.1, 1e4, rtol=1e-3))
 
 
 def _without_odd_points(car: _Car) -> _Fit:
@@ -525,7 +566,77 @@ def _local_damage(fit: _Fit) -> tuple[LocalDamage, ...]:
     return tuple(sorted(found, key=lambda one: -float(np.linalg.norm(one.departure_mm))))
 
 
-def _zone(fit: _Fit, section: _Section, level: float) -> Zone:
+@dataclass(frozen=True)
+class _Pattern:
+    """A simple way in which a term comes: it grows from nothing, or is the same all along."""
+
+    section: _Section
+    term: str
+    by_mm: Array
+
+
+def _patterns(car: _Car) -> list[_Pattern]:
+    """All that may be picked, each (3 N,) the changes by 1 mm of it.
+
+    Sway has a third: the zone turned sideways as a whole, which sets one side back, too.
+    """
+    found = []
+    for section in car.sections:
+        of = {key: section.by_unknowns[:, k] for k, key in enumerate(section.unknowns)}
+        for term in dict.fromkeys(term for term, _ in section.unknowns):
+            far = of[term, "far"]
+            found.append(_Pattern(section, term, far))
+            if (term, "near") in of:
+                found.append(_Pattern(section, term, far + of[term, "near"]))
+        if ("sway", "near") in of:
+            over = section.frame.width_mm / (section.frame.end_mm - section.frame.start_mm)
+            set_back = of["diamond", "near"] + of["diamond", "far"]
+            found.append(_Pattern(section, "sway", of["sway", "far"] - over * set_back))
+    return found
+
+
+def _picked(fit: _Fit) -> set[tuple[str, str]]:
+    """(zone, term) of the simple patterns that explain the deviations, picked one after another.
+
+    Each time the pattern that explains most, as long as it explains more than chance does of any of
+    them (stepwise regression, Efroymson 1960, from memory); at last those that the later ones have
+    made needless are dropped. Few unknowns are told better than the twelve of a zone.
+    """
+    car = fit.car
+    root = np.linalg.cholesky(car.covariance_mm2 + np.diag(fit.scatter_mm**2))
+    own = np.zeros((3 * len(car.rows), 3 * len(fit.odd)))
+    own[_three_each(fit.odd), np.arange(3 * len(fit.odd))] = 1.0
+    always = np.linalg.solve(root, np.hstack([car.by_frame, own]))
+    patterns = _patterns(car)
+    columns = np.linalg.solve(root, np.column_stack([p.by_mm for p in patterns]))
+    observed = np.linalg.solve(root, car.deviations_mm)
+    limit = fit.limit(0.5 * FALSE_ALARMS / len(patterns), 1)
+
+    def gains(kept: Sequence[int]) -> Array:
+        """(P,) what each pattern explains beside those kept, in chi-squared."""
+        basis = np.linalg.qr(np.hstack([always, columns[:, list(kept)]]))[0]
+        rest = columns - basis @ (basis.T @ columns)
+        size = (rest**2).sum(axis=0)
+        free = size > 1e-6 * (columns**2).sum(axis=0)
+        return np.where(free, (rest.T @ observed) ** 2 / np.where(free, size, 1.0), 0.0)
+
+    kept: list[int] = []
+    while True:
+        gain = gains(kept)
+        best = int(gain.argmax())
+        if gain[best] <= limit:
+            break
+        kept.append(best)
+    while kept:
+        own_gain = [float(gains([k for k in kept if k != one])[one]) for one in kept]
+        least = int(np.argmin(own_gain))
+        if own_gain[least] > limit:
+            break
+        del kept[least]
+    return {(patterns[k].section.frame.zone, patterns[k].term) for k in kept}
+
+
+def _zone(fit: _Fit, section: _Section, level: float, picked: set[tuple[str, str]]) -> Zone:
     """Amounts of a zone with their uncertainty, and which of them are shown at this level."""
     start = fit.of_section(section).start
     at = {key: start + k for k, key in enumerate(section.unknowns)}
@@ -543,7 +654,10 @@ def _zone(fit: _Fit, section: _Section, level: float) -> Zone:
     terms = []
     for name, own in own_of.items():
         worst = max(own, key=lambda k: abs(fit.found_mm[k]))
-        shown = differs[name] > fit.limit(level, len(own)) and abs(fit.found_mm[worst]) >= least_mm
+        differing = (
+            differs[name] > fit.limit(level, len(own)) or (section.frame.zone, name) in picked
+        )
+        shown = differing and abs(fit.found_mm[worst]) >= least_mm
         turned = bool(name == "diamond" and shown and by_turn)
         near = at.get((name, "near"))
         terms.append(

@@ -231,7 +231,7 @@ def _evaluated(
     deviations = _deviations(job, holes, datum, base, solution)
     sure = bool(readings) and scale_sure and not assigned.unclear and mended.settled
     deviations = without_verdicts(deviations, moved if sure else None)
-    damage = find_damage(deviations, job.sheet) if sure and job.sheet else None
+    damage = find_damage(deviations, job.sheet, job.build_sd_mm) if sure and job.sheet else None
     scale = applied_scale(free, solution)
     reliability = reliability_of(network, scale)
     paper = any(not is_mark(card) for card in network.cards)

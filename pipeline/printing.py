@@ -97,13 +97,11 @@ def print_scale(network: NetworkFound, scaled: Solution) -> PrintScale:
     # Where both nearly cancel, as in a network of two photos, rounding can leave less than nothing.
     variance = np.maximum(np.diag(paper), 0.0) + bars
     across_minus_up = scale * [1.0, -1.0]
+    of_difference = float(across_minus_up @ (paper + bars * np.ones((2, 2))) @ across_minus_up)
     return PrintScale(
         scale=scale,
         U=2.0 * scale * np.sqrt(variance),
-        U_difference=2.0
-        * float(
-            np.sqrt(max(across_minus_up @ (paper + bars * np.ones((2, 2))) @ across_minus_up, 0.0))
-        ),
+        U_difference=2.0 * float(np.sqrt(max(of_difference, 0.0))),
     )
 
 

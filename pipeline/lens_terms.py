@@ -11,7 +11,12 @@ terms that one is taken whose
 
 is least, k being the constants freed and n the measured coordinates (G. Schwarz, Estimating the
 dimension of a model, Annals of Statistics 6:461, 1978, from memory). No other adjustment is needed
-to choose; the network then goes on with the terms that were left out held at nought.
+to choose.
+
+A term that was left out is not known to be nought, only to be smaller than the criterion sees: a
+constant alone is left out while |t| < s sqrt(Q ln n). The network goes on with it held at nought,
+give or take a third of that square (a rectangular distribution, GUM 4.3.7), so that U does not
+feign a knowledge of the lens that nobody has.
 """
 
 from __future__ import annotations
@@ -43,26 +48,20 @@ class LensTerms:
 
     Attributes
     ----------
-    taken, left_out : names of terms, see ``EXTRA_TERMS``; left_out ones are held at nought. A
+    taken, left_out : names of terms, see ``EXTRA_TERMS``; left_out ones are held near nought. A
         term of neither was not in question: a lens profile knows it.
     gain : of each term in question, BIC without it minus BIC with it, the others as chosen:
         positive where the photos ask for it.
+    information : (9,) with which the constants of left-out terms are held at nought; 0 of others.
     """
 
     taken: tuple[str, ...]
     left_out: tuple[str, ...]
     gain: Mapping[str, float]
-
-    @property
-    def held(self) -> NDArray[np.bool_]:
-        """(9,) constants that are held at nought."""
-        held = np.zeros(len(CONSTANTS), dtype=bool)
-        for name in self.left_out:
-            held[EXTRA_TERMS[name]] = True
-        return held
+    information: Array
 
 
-NOTHING_ASKED = LensTerms((), (), {})
+NOTHING_ASKED = LensTerms((), (), {}, np.zeros(len(CONSTANTS)))
 """Of a camera whose constants were all known beforehand, or none of whose photos took part."""
 
 
@@ -109,6 +108,12 @@ def choose_terms(
         with_it = tuple(n for n in without if n != name)
         return figures[without] - figures[with_it]
 
+    information = np.zeros(len(CONSTANTS))
+    for i in (i for name in best for i in EXTRA_TERMS[name]):
+        information[i] = 3.0 / (price * cofactors[i, i])
     return LensTerms(
-        tuple(n for n in names if n not in best), best, {name: gain(name) for name in names}
+        tuple(n for n in names if n not in best),
+        best,
+        {name: gain(name) for name in names},
+        information,
     )

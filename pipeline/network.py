@@ -41,8 +41,8 @@ class CameraGuess:
     ----------
     camera : starting constants.
     information : (9, 9) inverse covariance of them.
-    in_question : (9,) those that stay nought unless the photos ask for them
-        (``pipeline.lens_terms``).
+    in_question : (9,) those, nought in ``camera``, that are held near it unless the photos ask for
+        them (``pipeline.lens_terms``).
     """
 
     camera: Camera
@@ -258,7 +258,7 @@ class _Growing:
         return precision(self.network, self.observations, self.priors)
 
     def _leave_out_terms(self, found: Precision) -> None:
-        """Terms of distortion that the photos do not ask for are held at nought from here on."""
+        """Terms of distortion that the photos do not ask for are held near nought from here on."""
         groups = len(self.guesses)
         dots = np.bincount(self.network.group[self.observations.photo], minlength=groups)
         self.terms = tuple(
@@ -271,10 +271,8 @@ class _Growing:
             )
             for g in range(groups)
         )
-        held = np.array([terms.held for terms in self.terms])
-        constants = np.where(held, 0.0, self.network.constants)
-        self.network = replace(self.network, constants=constants)
-        self.priors = replace(self.priors, fixed=held)
+        added = np.array([np.diag(terms.information) for terms in self.terms])
+        self.priors = replace(self.priors, information=self.priors.information + added)
 
     def _reject(self, dropped: NDArray[np.bool_]) -> None:
         """Take observations out; photos and cards that then hang by a thread go, too."""

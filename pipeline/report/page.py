@@ -418,15 +418,11 @@ def _camera(group: CameraGroup) -> dict[str, Any]:
             (
                 name,
                 words.number(float(value), _CONSTANT_DECIMALS[name]),
-                "" if held else words.number(float(sd), _CONSTANT_DECIMALS[name]),
+                words.number(float(sd), _CONSTANT_DECIMALS[name]),
                 "px" if name in CONSTANTS[:4] else "",
             )
-            for name, value, sd, held in zip(
-                CONSTANTS,
-                group.camera.constants,
-                group.sd_constants,
-                group.terms.held,
-                strict=True,
+            for name, value, sd in zip(
+                CONSTANTS, group.camera.constants, group.sd_constants, strict=True
             )
         ],
     }

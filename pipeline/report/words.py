@@ -255,7 +255,7 @@ def told_terms(group: CameraGroup) -> list[Said]:
     if group.terms.left_out:
         told.append(
             say(
-                "Held at nought, because the photos do not ask for them: {terms}.",
+                "Held near nought, because the photos do not ask for them: {terms}.",
                 terms=named(group.terms.left_out),
             )
         )

@@ -108,17 +108,21 @@ def as_chosen(scene: Scene) -> tuple[Trial, LensTerms]:
         2 * len(observations.px),
         EXTRA_CONSTANTS,
     )
-    return _adjusted(scene, network, observations, terms.held)[2], terms
+    return _adjusted(scene, network, observations, HELD["all"], terms.information)[2], terms
 
 
 def _adjusted(
-    scene: Scene, start: Network, observations: Observations, held: Array
+    scene: Scene,
+    start: Network,
+    observations: Observations,
+    held: Array,
+    information: Array | float = 0.0,
 ) -> tuple[Network, Precision, Trial]:
     guess = np.zeros(9)
     guess[:4] = 2950.0, 2950.0, 1999.5, 1499.5
     priors = Priors(
         guess[None],
-        loose_information(2950.0, 0.06, 4000)[None],
+        (loose_information(2950.0, 0.06, 4000) + np.diag(np.broadcast_to(information, 9)))[None],
         held[None],
         np.zeros(6),
         nominal_layout(scene, PRINT_SD_MM),

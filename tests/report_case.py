@@ -308,7 +308,8 @@ def without_sheet(result: Result) -> Result:
 
 def with_terms(result: Result) -> Result:
     """The result of a camera of whose further terms the photos asked for one."""
-    terms = LensTerms(("k2",), ("p1, p2", "k3"), {"k2": 35.4, "p1, p2": -12.9, "k3": -5.1})
+    gain = {"k2": 35.4, "p1, p2": -12.9, "k3": -5.1}
+    terms = LensTerms(("k2",), ("p1, p2", "k3"), gain, np.zeros(9))
     (group,) = result.solution.groups
     solution = replace(result.solution, groups=(replace(group, terms=terms),))
     return replace(result, solution=solution)

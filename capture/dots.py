@@ -30,6 +30,8 @@ _LEAST_BLUR_PX = 0.6
 """A pixel's own width blurs by 0.29 px, a lens in focus by about as much again."""
 _CONTRAST, _CONTRAST_SD = 0.8, 0.15
 _SHAPE_SD = 0.05
+_ENTRIES = np.array([[[1.0, 0.0], [0.0, 0.0]], [[0.0, 1.0], [1.0, 0.0]], [[0.0, 0.0], [0.0, 1.0]]])
+"""What each of the shape's three unknowns adds to it."""
 _LIGHT_SLOPE_SD = 0.01
 _MISFIT = 0.22
 """Rms residual, as a share of the contrast, beyond which the spot is no clean dot."""
@@ -37,12 +39,23 @@ _SMEARED = 0.06
 """Share of the contrast by which a dot may differ from the model other than by noise. Beyond it
 centres were off by 3 to 20 of their standard deviations in photos smeared by 8 to 25 px; of 385
 dots in sharp photos, noisy or not, one is."""
-_PAPER_REACH = 1.6
-"""White paper about a dot's centre, in radii: the card's edge is 7 mm from a dot of 4 mm radius."""
-_EDGE_PX = 1.0
-"""Blurred edge of the paper that is left out."""
+_LEAST_CONTRAST_GREY, _LEAST_CONTRAST = 15.0, 0.15
+_MOST_SD_PX = 1.0
+"""A centre less sure than this in some direction is hardly one of a dot."""
+_LED_MISFIT, _LED_STANDS_OUT, _LED_SD_PX = 0.35, 6.0, 0.5
+"""The same of a dot that others led to its place, and by how many standard deviations of its
+contrast it must stand out. It must be surer: that it is near its place proves little."""
+_CARD_REACH, _PAPER_REACH = 1.75, 1.6
+"""Card about a dot's centre, in radii: its edge is 7 mm from a dot of 4 mm radius; and how much of
+it is surely white paper though the dot is only roughly there."""
+_TAG_REACH = 2.1
+"""The same from the dot's centre to the nearest corner of the tag, along both sides of the card."""
+_USED_REACH = 3.0
+"""Farther off in radii the light may no longer change evenly."""
+_EDGE_PX = 1.5 * _BLUR_PX
+"""Blurred edge of the paper that is left out: what lies beyond adds less than 7 % of its grey."""
 _SKIRT_PX = 0.7
-"""So far about the dot pixels count whatever lies beside the card."""
+"""So far about the dot pixels count, as far as they are on the card."""
 _ROOM_PX, _ROOM_SHARE = 1.0, 0.2
 """How far a dot's edge may move in the fit before pixels are lacking: so much, and so much of its
 radius."""
@@ -53,6 +66,8 @@ _ALIKE = 4.0
 _LEAST_STEP_PX = 3e-4
 """Then a centre is within 1e-3 px of the optimum, a tenth of what the best dot is sure to."""
 _ITERATIONS = 12
+_TOGETHER = 5
+"""Iterations in which the dots of a card move as one."""
 _UNKNOWNS = 10
 _LEAST_NOISE = 0.6
 """Grey levels: rounding (0.29) and what JPEG removes are never seen whole in the residuals."""
@@ -66,10 +81,13 @@ class DotGuess:
     ----------
     centres_px : (N, 2) expected centres, good to about half a dot's radius.
     semi_px : (N, 2, 2) matrix that takes the unit circle to the dot's edge about its centre.
+    outward : (N, 2) along each of the columns of ``semi_px`` 1 or -1: towards the nearer edge of
+        the card; None: paper is sure only as far as the nearer edge, all round.
     """
 
     centres_px: Array
     semi_px: Array
+    outward: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -95,6 +113,27 @@ class DotFit:
 
 def fit_dots(grey: np.ndarray, guess: DotGuess) -> DotFit:
     """Fit all dots of one photo, grey (H, W) uint8, at their expected places."""
+    return _fitted(grey, guess, _reach_px(guess), 1)
+
+
+def fit_cards(grey: np.ndarray, guess: DotGuess) -> DotFit:
+    """Fit the dots of cards, four after four, whose places among themselves are known well.
+
+    What moves a card's prediction moves its four dots alike, so they first move together: a dot too
+    faint or too flat to be found by itself is led by the others. Then each is fitted by itself, so
+    that its place owes nothing to the prediction.
+    """
+    reach_px = _reach_px(guess).reshape(-1, 4).max(axis=1)
+    return _fitted(grey, guess, np.repeat(reach_px, 4), 4)
+
+
+def _reach_px(guess: DotGuess) -> Array:
+    """Half the longer side of each ellipse's bounding box."""
+    return np.asarray(np.sqrt((guess.semi_px**2).sum(axis=2)).max(axis=1, initial=0.0))
+
+
+def _fitted(grey: np.ndarray, guess: DotGuess, reach_px: Array, together: int) -> DotFit:
+    """Fit dots; so many in turn belong ``together`` and lead each other."""
     count = len(guess.centres_px)
     out = DotFit(
         centres_px=guess.centres_px.copy(),
@@ -104,21 +143,24 @@ def fit_dots(grey: np.ndarray, guess: DotGuess) -> DotFit:
         contrast=np.full(count, np.nan),
         misfit=np.full(count, np.nan),
     )
-    # Half the bounding box of each ellipse, and of the paper about it that may be used.
-    reach_px = np.sqrt((guess.semi_px**2).sum(axis=2)).max(axis=1, initial=0.0)
+    # The paper about the dot that may be used, too.
     window = np.searchsorted(_WINDOW_HALF_PX, 1.6 * reach_px + 2.0)
     height_px, width_px = grey.shape
     x, y = np.rint(guess.centres_px).T
     spots: list[_Spot] = []
     for size, half in enumerate(_WINDOW_HALF_PX):
         inside = (x >= half) & (y >= half) & (x < width_px - half) & (y < height_px - half)
+        inside = np.repeat(inside.reshape(-1, together).all(axis=1), together)
         chosen = np.flatnonzero((window == size) & inside)
         if len(chosen):
-            spots += _spots(grey, guess, chosen, int(half))
-    spots.sort(key=lambda spot: len(spot.grey))
+            spots += _spots(grey, guess, chosen, int(half), found=together == 1)
+    pixels = np.zeros(count, dtype=np.intp)
+    pixels[[spot.dot for spot in spots]] = [len(spot.grey) for spot in spots]
+    most = np.repeat(pixels.reshape(-1, together).max(axis=1), together)
+    spots.sort(key=lambda spot: (most[spot.dot], spot.dot))
     while spots:
-        alike = [s for s in spots if len(s.grey) <= _ALIKE * len(spots[0].grey)]
-        _fit(alike, out)
+        alike = [s for s in spots if most[s.dot] <= _ALIKE * most[spots[0].dot]]
+        _fit(alike, together, out)
         spots = spots[len(alike) :]
     return out
 
@@ -146,8 +188,13 @@ class _Spot:
     paper: NDArray[np.bool_]
 
 
-def _spots(grey: np.ndarray, guess: DotGuess, chosen: NDArray[np.intp], half: int) -> list[_Spot]:
-    """The dots ``chosen``, from windows of 2 half + 1 pixels."""
+def _spots(
+    grey: np.ndarray, guess: DotGuess, chosen: NDArray[np.intp], half: int, found: bool
+) -> list[_Spot]:
+    """The dots ``chosen``, from windows of 2 half + 1 pixels.
+
+    The fit begins at the centre of what is dark, if that is to be ``found`` first, else as guessed.
+    """
     corner = np.rint(guess.centres_px[chosen]).astype(int)
     span = np.arange(-half, half + 1)
     rows = corner[:, 1, None, None] + span[:, None]
@@ -162,7 +209,9 @@ def _spots(grey: np.ndarray, guess: DotGuess, chosen: NDArray[np.intp], half: in
     squared = np.maximum(squared, 0.25)
     # Symmetric B takes the ellipse to the unit circle: B^2 = (A A^T)^-1.
     shape = np.einsum("nij,nj,nkj->nik", axes, squared**-0.5, axes)
-    centre, white, ink = _centroids(pixels, px, py, guess.centres_px[chosen] - corner, shape)
+    guessed = guess.centres_px[chosen] - corner
+    darkest, white, ink = _centroids(pixels, px, py, guessed, shape)
+    centre = darkest if found else guessed
     value = np.zeros((len(chosen), _UNKNOWNS))
     value[:, :2] = centre
     value[:, 2:5] = shape[:, [0, 0, 1], [0, 1, 1]]
@@ -170,9 +219,10 @@ def _spots(grey: np.ndarray, guess: DotGuess, chosen: NDArray[np.intp], half: in
     value[:, 6] = white
     value[:, 9] = np.clip(1.0 - ink / np.maximum(white, 1.0), 0.2, 0.98)
 
-    paper = _on_paper(px, py, centre, semi)
+    outward = None if guess.outward is None else guess.outward[chosen]
+    paper, card = _on_paper(px, py, centre, semi, outward)
     room_px = _SKIRT_PX + _ROOM_PX + _ROOM_SHARE * np.sqrt(squared[:, 1:])
-    usable = paper | (_about_edge(px, py, value)[-1] < room_px)
+    usable = paper | (card & (_about_edge(px, py, value)[-1] < room_px))
     return [
         _Spot(
             int(dot),
@@ -188,18 +238,22 @@ def _spots(grey: np.ndarray, guess: DotGuess, chosen: NDArray[np.intp], half: in
     ]
 
 
-def _fit(spots: list[_Spot], out: DotFit) -> None:
-    """Fit dots of a like size together; results go into ``out``."""
+def _fit(spots: list[_Spot], together: int, out: DotFit) -> None:
+    """Fit dots of a like size at once; results go into ``out``."""
     count = len(spots)
     pixels = _filled_up(spots)
     value = np.array([spot.value for spot in spots])
     begun, squared = value.copy(), np.array([spot.squared_px2 for spot in spots])
+    held = _shape_weights(begun)
     moved = np.full(count, np.inf)
-    for _ in range(_ITERATIONS):
-        now = np.flatnonzero(moved >= _LEAST_STEP_PX)
+    led = _TOGETHER if together > 1 else 0
+    for turn in range(led + _ITERATIONS):
+        now = np.flatnonzero((moved >= _LEAST_STEP_PX) | (turn <= led))
         if not len(now):
             break
-        step = _step(pixels.of(now), value[now], begun[now])
+        step, information = _step(pixels.of(now), value[now], begun[now], held[now])
+        if turn < led:
+            step[:, :2] = _common(step[:, :2], information, together)
         limit = 0.3 * np.sqrt(squared[now, :1])
         step[:, :2] = np.clip(step[:, :2], -limit, limit)
         bend = 0.3 * np.abs(value[now, 2:5]).max(axis=1, keepdims=True)
@@ -221,21 +275,30 @@ def _fit(spots: list[_Spot], out: DotFit) -> None:
     plain_noise2 = _plain_noise2(residual, use)
     noise2 = np.maximum(noise2, np.maximum(plain_noise2, _LEAST_NOISE**2))
     normal_matrix = np.matmul(jacobian, jacobian.transpose(0, 2, 1)) / noise2[:, None, None]
-    normal_matrix[:, range(_UNKNOWNS), range(_UNKNOWNS)] += _prior(value, begun)[0] + 1e-9
-    covariance = np.linalg.inv(normal_matrix)[:, :2, :2]
+    normal_matrix += _prior(value, begun, held)[0]
+    normal_matrix[:, range(_UNKNOWNS), range(_UNKNOWNS)] += 1e-9
+    every_covariance = np.linalg.inv(normal_matrix)
+    covariance = every_covariance[:, :2, :2]
 
     grey_contrast = value[:, 9] * np.maximum(value[:, 6], 1.0)
     misfit = np.sqrt(plain_noise2) / grey_contrast
     size = _area(value) / _area(begun)
+    if together > 1:
+        # Noise alone may spoil a faint dot's picture: what counts is that it stands out. That it
+        # lies where the others have it is for the caller to judge.
+        clean = (misfit < _LED_MISFIT) & (_larger_sd(covariance) < _LED_SD_PX)
+        clean &= value[:, 9] > _LED_STANDS_OUT * np.sqrt(np.abs(every_covariance[:, 9, 9]))
+    else:
+        clean = (misfit < _MISFIT) & (_larger_sd(covariance) < _MOST_SD_PX)
     dot = [spot.dot for spot in spots]
     out.centres_px[dot] = value[:, :2] + [spot.corner for spot in spots]
     out.covariance_px2[dot] = covariance
     out.good[dot] = (
         (moved < 0.05)
         & (np.linalg.norm(value[:, :2] - begun[:, :2], axis=1) < 0.5 * np.sqrt(squared[:, 1]) + 0.5)
-        & (grey_contrast > 15.0)
-        & (value[:, 9] > 0.15)
-        & (misfit < _MISFIT)
+        & (grey_contrast > _LEAST_CONTRAST_GREY)
+        & (value[:, 9] > _LEAST_CONTRAST)
+        & clean
         & ~_smeared(pixels, residual, use, grey_contrast)
         & (size > 0.6)
         & (size < 1.6)
@@ -244,13 +307,40 @@ def _fit(spots: list[_Spot], out: DotFit) -> None:
     out.blur_px[dot], out.contrast[dot], out.misfit[dot] = value[:, 5], value[:, 9], misfit
 
 
-def _on_paper(px: Pixels, py: Pixels, centre: Array, semi: Array) -> NDArray[np.bool_]:
-    """Pixels (n, K) whose white paper about the dot is certain, whatever lies beside the card."""
+def _common(step: Array, information: Array, together: int) -> Array:
+    """Steps (n, 2) of the centres replaced by their weighted mean over each card."""
+    weight = np.linalg.inv(np.linalg.inv(information)[:, :2, :2])
+    pulls = np.matmul(weight, step[..., None]).reshape(-1, together, 2).sum(axis=1)
+    mean = np.linalg.solve(weight.reshape(-1, together, 2, 2).sum(axis=1), pulls[..., None])
+    return np.repeat(mean[..., 0], together, axis=0)
+
+
+def _larger_sd(covariance: Array) -> Array:
+    """Standard deviation (n,) along the longer axis of each error ellipse."""
+    mean = 0.5 * (covariance[:, 0, 0] + covariance[:, 1, 1])
+    half = np.hypot(0.5 * (covariance[:, 0, 0] - covariance[:, 1, 1]), covariance[:, 0, 1])
+    return np.asarray(np.sqrt(np.abs(mean + half)))
+
+
+def _on_paper(
+    px: Pixels, py: Pixels, centre: Array, semi: Array, outward: Array | None
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Pixels (n, K) whose white paper about the dot is certain, whatever lies beside the card, and
+    pixels that are not touched by what lies there.
+
+    Towards the middle of the card the paper goes on beside the tag, whose corner is 9 mm off in
+    both directions.
+    """
     by_pixel = np.linalg.inv(semi)
     off = np.stack([px - centre[:, :1], py - centre[:, 1:]], axis=1)
     radii = np.matmul(by_pixel, off)
-    to_edge_px = (_PAPER_REACH - np.abs(radii)) / np.linalg.norm(by_pixel, axis=2)[..., None]
-    return np.asarray((to_edge_px > _EDGE_PX).all(axis=1))
+    per_px = np.linalg.norm(by_pixel, axis=2)[..., None]
+    out = np.abs(radii) if outward is None else radii * outward[..., None]
+    on_card = ((_CARD_REACH - out) / per_px > _EDGE_PX).all(axis=1)
+    on_paper = ((_PAPER_REACH - out) / per_px > _EDGE_PX).all(axis=1)
+    on_paper &= ((_TAG_REACH + out) / per_px > _EDGE_PX).any(axis=1)
+    on_paper &= (out > -_USED_REACH).all(axis=1)
+    return on_paper, on_card
 
 
 def _centroids(
@@ -304,15 +394,20 @@ def _filled_up(spots: list[_Spot]) -> _Pixels:
     return _Pixels(grey, x, y, paper)
 
 
-def _step(pixels: _Pixels, value: Array, begun: Array) -> Array:
-    """Gauss-Newton step (n, 10) from ``value``; priors as of ``begun``."""
+def _step(pixels: _Pixels, value: Array, begun: Array, held: Array) -> tuple[Array, Array]:
+    """Gauss-Newton step (n, 10) from ``value``, and the information (n, 10, 10) that it rests on.
+
+    Priors as of ``begun``, the shape ``held`` by weights (n, 3, 3).
+    """
     residual, jacobian, use = _model(pixels, value)
     noise2 = np.maximum(_plain_noise2(residual, use), _LEAST_NOISE**2)
     jtj = np.matmul(jacobian, jacobian.transpose(0, 2, 1)).astype(float)
     jtr = np.matmul(jacobian, residual[..., None])[..., 0].astype(float)
-    prior, pull = _prior(value, begun)
-    jtj[:, range(_UNKNOWNS), range(_UNKNOWNS)] += prior * noise2[:, None] + 1e-9
-    return np.linalg.solve(jtj, (jtr + pull * noise2[:, None])[..., None])[..., 0]
+    prior, pull = _prior(value, begun, held)
+    jtj += prior * noise2[:, None, None]
+    jtj[:, range(_UNKNOWNS), range(_UNKNOWNS)] += 1e-9
+    step = np.linalg.solve(jtj, (jtr + pull * noise2[:, None])[..., None])[..., 0]
+    return step, jtj / noise2[:, None, None]
 
 
 def _model(pixels: _Pixels, value: Array) -> tuple[Pixels, Pixels, NDArray[np.bool_]]:
@@ -383,16 +478,31 @@ def _smeared(
     return np.asarray((more2 > noise2) & (more2 > (_SMEARED * grey_contrast) ** 2))
 
 
-def _prior(value: Array, begun: Array) -> tuple[Array, Array]:
-    """Weights (n, 10) of the priors and their pulls (n, 10), per unit variance."""
+def _shape_weights(begun: Array) -> Array:
+    """Weights (n, 3, 3) of B11, B12, B22, each axis of the ellipse known as a share of itself.
+
+    The share is E = B0^-1/2 (B - B0) B0^-1/2, its entries with one standard deviation.
+    """
+    size, axes = np.linalg.eigh(begun[:, [2, 3, 3, 4]].reshape(-1, 2, 2))
+    root = np.einsum("nij,nj,nkj->nik", axes, size**-0.5, axes)[:, None]
+    by_entry = np.matmul(root, np.matmul(_ENTRIES, root)).reshape(-1, 3, 4)
+    return np.asarray(np.matmul(by_entry, by_entry.transpose(0, 2, 1)) / _SHAPE_SD**2)
+
+
+def _prior(value: Array, begun: Array, held: Array) -> tuple[Array, Array]:
+    """Weights (n, 10, 10) of the priors and their pulls (n, 10), per unit variance."""
     mean = begun.copy()
     mean[:, 5], mean[:, 7:9], mean[:, 9] = _BLUR_PX, 0.0, _CONTRAST
-    weights = np.zeros(value.shape)
-    weights[:, 2:5] = (_SHAPE_SD * np.abs(begun[:, 2:5]).max(axis=1, keepdims=True)) ** -2
-    weights[:, 5] = _BLUR_SD_PX**-2
-    weights[:, 7:9] = (_LIGHT_SLOPE_SD * np.maximum(value[:, 6:7], 1.0)) ** -2
-    weights[:, 9] = _CONTRAST_SD**-2
-    return weights, weights * (mean - value)
+    alone = np.zeros(value.shape)
+    alone[:, 5] = _BLUR_SD_PX**-2
+    alone[:, 7:9] = (_LIGHT_SLOPE_SD * np.maximum(value[:, 6:7], 1.0)) ** -2
+    alone[:, 9] = _CONTRAST_SD**-2
+    pull = alone * (mean - value)
+    pull[:, 2:5] = np.matmul(held, (mean - value)[:, 2:5, None])[..., 0]
+    weights = np.zeros((*value.shape, _UNKNOWNS))
+    weights[:, range(_UNKNOWNS), range(_UNKNOWNS)] = alone
+    weights[:, 2:5, 2:5] = held
+    return weights, pull
 
 
 def _area(value: Array) -> Array:

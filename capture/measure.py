@@ -9,10 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.frames import Array
-from capture.dots import DotFit, DotGuess, fit_dots
+from capture.dots import DotFit, DotGuess, fit_cards, fit_dots
+from capture.face import match_face
 from capture.plane import homography, projected
 from capture.sightings import Sighting
 from targets.card import card_of
+
+_FACE_BLUR_PX = 0.9
+_FACE_SEARCH_PX = 6
+"""Predictions are better than that, but for those of weak networks."""
+_OUTWARD = np.sign(card_of(0).dots_mm)
 
 
 @dataclass(frozen=True)
@@ -37,17 +43,50 @@ def measure_cards(
     sightings : one per place, in the same order.
     fit : what the dots looked like, 4 per place (for judging the photo).
     """
+    by_corners, guess = _expected(places)
+    fit = fit_dots(grey, guess)
+    off_px = np.linalg.norm(fit.centres_px - guess.centres_px, axis=1)
+    radius_px = np.sqrt(np.abs(np.linalg.det(guess.semi_px)))
+    good = fit.good & (off_px < 0.5 * radius_px + 1.0)
+    return _sightings(photo, places, by_corners, fit, good), fit
+
+
+def place_by_face(grey: NDArray[np.uint8], place: CardPlace) -> CardPlace | None:
+    """The place where the card's face is seen near the expected one; None where it is not."""
+    match = match_face(grey, place.card, place.corners_px, _FACE_BLUR_PX, _FACE_SEARCH_PX)
+    return CardPlace(place.card, place.corners_px + match.shift_px) if match.sure else None
+
+
+def measure_led(grey: NDArray[np.uint8], photo: str, places: list[CardPlace]) -> list[Sighting]:
+    """The same for places good to some tenths of a pixel, whatever the dots look like.
+
+    A card's dots lead each other to their places (``fit_cards``). None is dropped for where it
+    lies: the caller, who knows how well the places are known, judges that.
+    """
+    by_corners, guess = _expected(places)
+    fit = fit_cards(grey, guess)
+    return _sightings(photo, places, by_corners, fit, fit.good)
+
+
+def _expected(places: list[CardPlace]) -> tuple[list[Array], DotGuess]:
+    """For each place card mm to px by its tag's corners, and the dots expected by that."""
     by_corners = [homography(card_of(p.card).corners_mm, p.corners_px) for p in places]
     guesses = [_guess(card_of(p.card).id, h) for p, h in zip(places, by_corners, strict=True)]
     guess = DotGuess(
         np.concatenate([g.centres_px for g in guesses]) if guesses else np.zeros((0, 2)),
         np.concatenate([g.semi_px for g in guesses]) if guesses else np.zeros((0, 2, 2)),
+        np.tile(_OUTWARD, (len(guesses), 1)),
     )
-    fit = fit_dots(grey, guess)
-    off_px = np.linalg.norm(fit.centres_px - guess.centres_px, axis=1)
-    radius_px = np.sqrt(np.abs(np.linalg.det(guess.semi_px)))
-    good = fit.good & (off_px < 0.5 * radius_px + 1.0)
+    return by_corners, guess
 
+
+def _sightings(
+    photo: str,
+    places: list[CardPlace],
+    by_corners: list[Array],
+    fit: DotFit,
+    good: NDArray[np.bool_],
+) -> list[Sighting]:
     sightings = []
     for i, place in enumerate(places):
         four = slice(4 * i, 4 * i + 4)
@@ -69,7 +108,7 @@ def measure_cards(
                 measured=measured,
             )
         )
-    return sightings, fit
+    return sightings
 
 
 def eccentricity_px(image_from_card: Array, centres_mm: Array, radius_mm: float) -> Array:

@@ -18,7 +18,7 @@ from capture.cache import Measured, SightingCache
 from capture.find import find_tags
 from capture.find_by_dots import find_tags_by_dots
 from capture.marks import see_marks
-from capture.measure import CardPlace, measure_cards, refine_corners
+from capture.measure import CardPlace, measure_cards, measure_led, place_by_face, refine_corners
 from capture.sightings import Sighting
 from targets.errors import UserError
 from targets.mark import Marks
@@ -137,15 +137,20 @@ def look_again(
     seen: PhotoSet,
     expected: Mapping[str, Sequence[CardPlace]],
     confirm: Callable[[Sighting, CardPlace], Sighting | None],
+    confirm_led: Callable[[Sighting, CardPlace], Sighting | None],
     greys: GreyPhotos,
     progress: Callable[[int, int], None],
 ) -> tuple[PhotoSet, int]:
     """Measure cards at places predicted from a first solution.
 
+    A card whose dots do not convince by themselves is looked for by its whole face; where that is
+    beyond doubt, its dots are measured again, led to their places.
+
     Parameters
     ----------
     expected : per photo the cards that should be visible and are not measured whole.
     confirm : the strict test; returns the sighting with what stands up to it, or None.
+    confirm_led : the same where the place is the one at which the face was seen.
 
     Returns
     -------
@@ -161,8 +166,11 @@ def look_again(
         except UserError:
             return []
         measured, _ = measure_cards(grey, photo.name, places)
-        place_of = {p.card: p for p in places}
-        confirmed = [confirm(s, place_of[s.card]) for s in measured]
+        confirmed = [confirm(s, p) for s, p in zip(measured, places, strict=True)]
+        doubtful = [p for p, s in zip(places, confirmed, strict=True) if s is None]
+        seen_there = [found for p in doubtful if (found := place_by_face(grey, p)) is not None]
+        led = measure_led(grey, photo.name, seen_there)
+        confirmed += [confirm_led(s, p) for s, p in zip(led, seen_there, strict=True)]
         return [s for s in confirmed if s is not None]
 
     added = 0

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from calib.camera import Camera
-from calib.frames import Pose
+from calib.frames import Array, Pose
 from capture.measure import CardPlace
 from capture.plane import homography, projected
 from capture.sightings import Sighting
@@ -26,6 +26,8 @@ _MOST_TILT_COSINE = np.cos(np.radians(83.0))
 _MARGIN_PX = 6.0
 _PATTERN_PX = 0.12
 """How well the predicted pattern of four dots is known, in each coordinate."""
+_FACE_PX = 0.2
+"""How well the face's correlation places the card, in each coordinate."""
 _SHIFT_PX = 3.0
 _SAME_PX = 0.5
 """A place predicted nearer than this to where it was looked at shows the same again: the fit of a
@@ -81,20 +83,41 @@ def confirm_pattern(sighting: Sighting, place: CardPlace) -> Sighting | None:
     pattern. At least three dots must agree within the chi-square quantile (2 degrees of freedom,
     0.1 %) of their own covariance and that of the pattern.
     """
-    card = card_of(place.card)
-    expected = projected(homography(card.corners_mm, place.corners_px), card.dots_mm)
-    off = sighting.dots_px - expected
-    measured = sighting.measured.copy()
-    if measured.sum() < 3:
+    off = sighting.dots_px - _expected_dots(place)
+    if sighting.measured.sum() < 3:
         return None
-    shift = np.nanmedian(off[measured], axis=0)
+    shift = np.nanmedian(off[sighting.measured], axis=0)
     if np.linalg.norm(shift) > _SHIFT_PX:
         return None
-    covariance = sighting.covariance_px2 + 2.0 * _PATTERN_PX**2 * np.eye(2)
-    rest = np.where(measured[:, None], off - shift, 0.0)
-    squares = np.einsum("ni,nij,nj->n", rest, np.linalg.inv(covariance), rest)
+    return _agreeing(sighting, off - shift, 2.0 * _PATTERN_PX**2, 3)
+
+
+def confirm_led(sighting: Sighting, place: CardPlace) -> Sighting | None:
+    """The same for a card whose face was seen at ``place``.
+
+    Which card it is and where are known from hundreds of pixels, so no common shift is free, and
+    two dots that agree will do.
+    """
+    off = sighting.dots_px - _expected_dots(place)
+    return _agreeing(sighting, off, _PATTERN_PX**2 + _FACE_PX**2, 2)
+
+
+def _expected_dots(place: CardPlace) -> Array:
+    card = card_of(place.card)
+    return projected(homography(card.corners_mm, place.corners_px), card.dots_mm)
+
+
+def _agreeing(
+    sighting: Sighting, off_px: Array, expected_px2: float, least: int
+) -> Sighting | None:
+    """The sighting with the dots that are where they should be, if they are ``least`` or more."""
+    covariance = sighting.covariance_px2 + expected_px2 * np.eye(2)
+    rest = np.where(sighting.measured[:, None], off_px, 0.0)
+    measured = sighting.measured.copy()
+    usable = np.where(measured[:, None, None], covariance, np.eye(2))
+    squares = np.einsum("ni,nij,nj->n", rest, np.linalg.inv(usable), rest)
     measured &= squares < chi2.isf(0.001, 2)
-    if measured.sum() < 3:
+    if measured.sum() < least:
         return None
     return replace(
         sighting,

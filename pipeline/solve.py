@@ -58,7 +58,7 @@ from pipeline.profile_check import without_contradicted_profiles
 from pipeline.reliability import reliability_of
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
-from pipeline.second_look import confirm_pattern, expected_places, not_looked_at
+from pipeline.second_look import confirm_led, confirm_pattern, expected_places, not_looked_at
 from pipeline.solution import CameraGroup, Solution
 from pipeline.stem_check import (
     PointOnStem,
@@ -147,6 +147,7 @@ def solve(
             seen,
             places,
             confirm_pattern,
+            confirm_led,
             greys,
             lambda i, n: progress("second look", i, n),
         )

@@ -50,8 +50,8 @@ _CARD_REACH, _PAPER_REACH = 1.75, 1.6
 it is surely white paper though the dot is only roughly there."""
 _TAG_REACH = 2.1
 """The same from the dot's centre to the nearest corner of the tag, along both sides of the card."""
-_USED_REACH = 3.0
-"""Farther off in radii the light may no longer change evenly."""
+_BESIDE_PX = 3.0
+"""Paper so near to a small dot's edge is used: farther off, strips and dirt begin."""
 _EDGE_PX = 1.5 * _BLUR_PX
 """Blurred edge of the paper that is left out: what lies beyond adds less than 7 % of its grey."""
 _SKIRT_PX = 0.7
@@ -339,7 +339,7 @@ def _on_paper(
     on_card = ((_CARD_REACH - out) / per_px > _EDGE_PX).all(axis=1)
     on_paper = ((_PAPER_REACH - out) / per_px > _EDGE_PX).all(axis=1)
     on_paper &= ((_TAG_REACH + out) / per_px > _EDGE_PX).any(axis=1)
-    on_paper &= (out > -_USED_REACH).all(axis=1)
+    on_paper &= ((out > -_PAPER_REACH) | ((-out - 1.0) / per_px < _BESIDE_PX)).all(axis=1)
     return on_paper, on_card
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -64,7 +64,7 @@ def measure_led(grey: NDArray[np.uint8], photo: str, places: list[CardPlace]) ->
     lies: the caller, who knows how well the places are known, judges that.
     """
     by_corners, guess = _expected(places)
-    fit = fit_cards(grey, guess)
+    fit = fit_cards(grey, replace(guess, outward=np.tile(_OUTWARD, (len(places), 1))))
     return _sightings(photo, places, by_corners, fit, fit.good)
 
 
@@ -75,7 +75,6 @@ def _expected(places: list[CardPlace]) -> tuple[list[Array], DotGuess]:
     guess = DotGuess(
         np.concatenate([g.centres_px for g in guesses]) if guesses else np.zeros((0, 2)),
         np.concatenate([g.semi_px for g in guesses]) if guesses else np.zeros((0, 2, 2)),
-        np.tile(_OUTWARD, (len(guesses), 1)),
     )
     return by_corners, guess
 

@@ -45,9 +45,6 @@ _MOST_SD_PX = 1.0
 _LED_MISFIT, _LED_STANDS_OUT, _LED_SD_PX = 0.35, 6.0, 0.5
 """The same of a dot that others led to its place, and by how many standard deviations of its
 contrast it must stand out. It must be surer: that it is near its place proves little."""
-_LED_BIAS_PX = 0.05
-"""What lies beside the card shifts such dots by as much: drawn at 75 to 78 degrees on dark ground,
-their errors were 0.03 to 0.06 px where noise alone explains half (noise of 3 to 6 levels)."""
 _CARD_REACH, _PAPER_REACH = 1.75, 1.6
 """Card about a dot's centre, in radii: its edge is 7 mm from a dot of 4 mm radius; and how much of
 it is surely white paper though the dot is only roughly there."""
@@ -296,7 +293,7 @@ def _fit(spots: list[_Spot], together: int, out: DotFit) -> None:
         clean = (misfit < _MISFIT) & (_larger_sd(covariance) < _MOST_SD_PX)
     dot = [spot.dot for spot in spots]
     out.centres_px[dot] = value[:, :2] + [spot.corner for spot in spots]
-    out.covariance_px2[dot] = covariance + (_LED_BIAS_PX**2 if together > 1 else 0.0) * np.eye(2)
+    out.covariance_px2[dot] = covariance
     out.good[dot] = (
         (moved < 0.05)
         & (np.linalg.norm(value[:, :2] - begun[:, :2], axis=1) < 0.5 * np.sqrt(squared[:, 1]) + 0.5)

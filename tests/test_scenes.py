@@ -40,6 +40,37 @@ def centre_errors_mm(result: Result, truth: dict[str, Any], least_photos: int) -
     return fit_errors_mm(measured, true)
 
 
+def found_share(
+    result: Result, truth: dict[str, Any], least_width_px: float, most_incidence_deg: float
+) -> float:
+    """Share of the sightings found, of cards in full view that are so large and so little tilted.
+
+    Found is named: in a blurred photo none of its dots may have been good enough to count. No card
+    may be named in a photo that does not show it.
+    """
+    seen = {(row.name, card) for row in result.photos for card in row.cards}
+    there = {
+        (Path(photo["file"]).name, card["id"]): card
+        for photo in truth["photos"]
+        for card in photo["cards"]
+    }
+    assert seen <= set(there)
+    asked = {
+        sighting
+        for sighting, card in there.items()
+        if card["visible_frac"] > 0.99
+        and card["width_px"] >= least_width_px
+        and card["incidence_deg"] < most_incidence_deg
+    }
+    return len(asked & seen) / len(asked)
+
+
+def test_lift_cards_are_found(lift: tuple[Result, dict[str, Any]]) -> None:
+    """Those that a person can see, and steep ones of few pixels."""
+    assert found_share(*lift, 42.0, 70.0) == 1.0
+    assert found_share(*lift, 20.0, 80.0) >= 0.975
+
+
 def test_lift_cards_against_truth(lift: tuple[Result, dict[str, Any]]) -> None:
     """Formal precision of this scene: 0.033 mm (from its truth, at 0.04 px per dot)."""
     errors = np.linalg.norm(centre_errors_mm(*lift, least_photos=4), axis=1)
@@ -88,6 +119,8 @@ def test_weak_yard_network_holds(shared: Path, tmp_path: Path) -> None:
     assert len(errors) >= 14
     assert np.sqrt((errors**2).mean()) <= 0.3
     assert errors.max() <= 1.0
+    assert found_share(result, truth, 42.0, 70.0) >= 0.98
+    assert found_share(result, truth, 20.0, 80.0) >= 0.85
     missing = {f.subject for f in result.findings if f.code == "card-not-measured"}
     listed = {f"card {c.card}" for c in result.job.cards}
     measured = {f"card {r.card}" for r in result.deviations.rows}

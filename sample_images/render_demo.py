@@ -231,12 +231,12 @@ def write_job_files(cards: list[PlacedCard]) -> None:
         "seating_u_mm = 0.05\n" + bars + '\n[datum]\nbase = "auto"\n',
         encoding="utf-8",
     )
-    rows = ["point,side,length_mm,width_mm,height_mm,parts,base,tol_mm,note"]
+    rows = ["point,side,length_mm,width_mm,height_mm,parts,base,tol_mm,zone,kind,note"]
     for pair in scenario.PAIRS:
         length, width, height = pair.nominal_mm
         rows.append(
             f"{pair.name},LR,{length},{width},{height},both,{'yes' if pair.base else 'no'},,"
-            f'"{pair.note}"'
+            f'{pair.zone},{pair.kind},"{pair.note}"'
         )
     (job / "sheet.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     rows = ["card,point,side,stem_mm,note"]

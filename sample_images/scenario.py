@@ -42,6 +42,8 @@ class PointPair:
     name: str
     nominal_mm: tuple[float, float, float]
     base: bool
+    zone: str
+    kind: str
     note: str
     damage_left_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     damage_right_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -51,17 +53,48 @@ class PointPair:
 # right answer; it dies away towards the centre section.
 PAIRS = (
     PointPair(
-        "A", (1985.0, 455.0, 318.0), False, "front rail end", (-16.4, -6.8, 7.9), (0.3, -5.6, 0.4)
+        "A",
+        (1985.0, 455.0, 318.0),
+        False,
+        "front",
+        "hole",
+        "front rail end",
+        (-16.4, -6.8, 7.9),
+        (0.3, -5.6, 0.4),
     ),
-    PointPair("B", (1562.5, 448.0, 305.0), False, "front rail over axle", (-10.7, -5.2, 5.9)),
-    PointPair("C", (1345.0, 372.5, 142.0), False, "subframe, front mount", (-6.9, -3.1, 4.8)),
-    PointPair("D", (905.0, 390.0, 128.0), False, "subframe, rear mount", (-4.9, -0.8, 1.1)),
-    PointPair("E", (560.0, 418.5, 101.0), True, "rail, front of floor"),
-    PointPair("F", (310.0, 716.0, 148.0), True, "sill, jig hole"),
-    PointPair("G", (-215.0, 418.5, 101.0), True, "rail, mid floor"),
-    PointPair("H", (-760.0, 700.0, 150.0), True, "sill, rear jig hole"),
-    PointPair("J", (-1130.0, 470.0, 265.0), False, "rear rail, kick-up"),
-    PointPair("K", (-1985.0, 487.5, 341.0), False, "rear rail end"),
+    PointPair(
+        "B",
+        (1562.5, 448.0, 305.0),
+        False,
+        "front",
+        "hole",
+        "front rail over axle",
+        (-10.7, -5.2, 5.9),
+    ),
+    PointPair(
+        "C",
+        (1345.0, 372.5, 142.0),
+        False,
+        "front",
+        "bolt",
+        "subframe, front mount",
+        (-6.9, -3.1, 4.8),
+    ),
+    PointPair(
+        "D",
+        (905.0, 390.0, 128.0),
+        False,
+        "front",
+        "bolt",
+        "subframe, rear mount",
+        (-4.9, -0.8, 1.1),
+    ),
+    PointPair("E", (560.0, 418.5, 101.0), True, "centre", "hole", "rail, front of floor"),
+    PointPair("F", (310.0, 716.0, 148.0), True, "centre", "hole", "sill, jig hole"),
+    PointPair("G", (-215.0, 418.5, 101.0), True, "centre", "hole", "rail, mid floor"),
+    PointPair("H", (-760.0, 700.0, 150.0), True, "centre", "hole", "sill, rear jig hole"),
+    PointPair("J", (-1130.0, 470.0, 265.0), False, "rear", "hole", "rear rail, kick-up"),
+    PointPair("K", (-1985.0, 487.5, 341.0), False, "rear", "hole", "rear rail end"),
 )
 
 POINT_CARDS: dict[str, tuple[int, float]] = {

@@ -17,11 +17,11 @@ from pipeline.camera_check import camera_lines
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.gain import dot_noise_of
 from pipeline.job import Job
+from pipeline.job_network import DRIFT_SD, HAND_HELD, SHIFT_SD_PX, STEADY, adjust_sightings
 from pipeline.network import NetworkFound
 from pipeline.planned_network import DOT_SD_PX, position_of
 from pipeline.point_precision import Chain, PointPrecision, base_of, chain_of, precision_of
 from pipeline.safety import CLEARANCE_MM, PLACES
-from pipeline.solve import DRIFT_SD, HAND_HELD, SHIFT_SD_PX, STEADY, adjust_sightings
 from targets.errors import UserError
 
 U_SHARE = 0.2

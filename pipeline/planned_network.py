@@ -21,9 +21,9 @@ from capture.find import SEARCH_PX
 from pipeline.adjust import Adjusted
 from pipeline.bundle import Network, Observations, Priors
 from pipeline.covariance import precision
+from pipeline.job_network import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX
 from pipeline.layout import Layout
 from pipeline.network import CameraGuess, NetworkFound, whitening
-from pipeline.solve import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX
 from targets.card import card_of
 
 DOT_SD_PX = 0.05

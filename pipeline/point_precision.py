@@ -26,8 +26,7 @@ from pipeline.job import CardOnPoint, Job
 from pipeline.network import NetworkFound
 from pipeline.points import Holes, card_flatness_mm, find_holes
 from pipeline.scale import Scaled, scale_network
-from pipeline.solution import Solution
-from pipeline.solve import solution_of
+from pipeline.solution import Solution, solution_of
 from pipeline.vehicle_frame import vehicle_frame
 
 CARD_FLATNESS_MM = 0.05
@@ -121,9 +120,8 @@ def chain_of(
         card_flatness_mm(scaled.solution) if planned_flatness_mm is None else planned_flatness_mm
     )
     holes = find_holes(scaled.solution, job.cards, job.seating_u_mm, job.stem_u_mm, flatness_mm)
-    camera_root = np.sqrt(network.found.variance_factor) * network.found.camera_root
     datum = _frame(job, holes, planned, body_sd_mm)
-    return Chain(free, scaled, holes, datum, camera_root, flatness_mm)
+    return Chain(free, scaled, holes, datum, network.camera_root_mm, flatness_mm)
 
 
 def base_of(job: Job, rows: Sequence[CardOnPoint]) -> tuple[NDArray[np.intp], Array]:

@@ -8,8 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.camera import Camera
-from calib.frames import Array, Pose
+from calib.frames import Pose
 from calib.lens_file import LensProfile, read_profile
 from calib.photo import photo_paths
 from capture.cache import SightingCache
@@ -27,7 +26,7 @@ from pipeline.assignment import assignment, assignment_findings
 from pipeline.bar_lengths import plausible_bars
 from pipeline.base_points import build_sd_mm
 from pipeline.budget import budget
-from pipeline.cameras import PhotoGroup, group_photos, without_stated_focal
+from pipeline.cameras import PhotoGroup
 from pipeline.contradictions import contradiction_findings
 from pipeline.correction import corrections
 from pipeline.damage import find_damage
@@ -45,12 +44,12 @@ from pipeline.diagnose import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
+from pipeline.job_network import HAND_HELD, STEADY, adjust_sightings, first_network, placed, posed
 from pipeline.leaning import leaning_findings
-from pipeline.lens_terms import NOTHING_ASKED
 from pipeline.looked_again import LookedAgain, looked_again
-from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
+from pipeline.marks import unknown_sides
 from pipeline.mend import mend
-from pipeline.network import NetworkFound, find_network
+from pipeline.network import NetworkFound
 from pipeline.originals import edited_findings, focal_findings
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes, upward
 from pipeline.printing import applied_scale, card_shapes, print_scale
@@ -59,7 +58,7 @@ from pipeline.reliability import reliability_of
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
 from pipeline.second_look import confirm_led, confirm_pattern, expected_places, not_looked_at
-from pipeline.solution import CameraGroup, Solution
+from pipeline.solution import Solution, solution_of
 from pipeline.stem_check import (
     PointOnStem,
     base_stem_findings,
@@ -70,20 +69,8 @@ from pipeline.suspension import suspension_changes
 from pipeline.symmetry import symmetry_of_job
 from pipeline.vehicle_frame import VehicleFrame, base_points, vehicle_frame
 from targets.errors import UserError
-from targets.mark import Marks, is_mark
+from targets.mark import is_mark
 
-LAYOUT_SD_MM = np.array([0.03, 0.03, 0.15])
-"""How well a printed card of 80 mm keeps its layout: print and paper in x and y, flatness in z."""
-DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
-"""Where the estimate of the hand's drift over one read-out begins: 1 degree/s for 12 ms is
-2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
-SHIFT_SD_PX = 0.5
-"""Where the estimate of the principal point's shift by stabilisation begins (assumed likewise)."""
-HAND_HELD = (DRIFT_SD, SHIFT_SD_PX)
-STEADY = (np.zeros(6), 0.0)
-"""For the networks on the way, which need to tell only where to look."""
-_SIDE_ROUNDS = 4
-"""Each may place marks and photos from which the next one learns further sides."""
 _LOOKS = 2
 """Second looks: the first one's finds let the next one predict more."""
 
@@ -128,7 +115,7 @@ def solve(
     _require_cards(seen, job)
     when_measured([path.name for path in paths])
 
-    groups, network = _first_network(job, seen, profile)
+    groups, network = first_network(job, seen, profile)
     clock.stop("adjusting")
     added, first = 0, network
     if _incomplete(job, seen, network):
@@ -141,7 +128,7 @@ def solve(
             clock.stop("adjusting")
     looked: Mapping[str, Sequence[CardPlace]] = {}
     for _ in range(_LOOKS):
-        expected = expected_places(_posed(network, groups), _placed(network), seen.sightings)
+        expected = expected_places(posed(network, groups), placed(network), seen.sightings)
         places, looked = not_looked_at(expected, looked), expected
         seen, more = look_again(
             seen,
@@ -170,7 +157,7 @@ def solve_sightings(job: Job, seen: PhotoSet, profile: LensProfile | None = None
     UserError : there is nothing to measure, see ``solve``.
     """
     _require_cards(seen, job)
-    groups, network = _first_network(job, seen, profile)
+    groups, network = first_network(job, seen, profile)
     return _evaluated(job, seen, groups, network, None, _Clock(), lambda stage, done, count: None)
 
 
@@ -274,7 +261,7 @@ def _evaluated(
         bars=tuple(BarCheck(r.bar.cards, r.bar.length_mm, r.measured_mm, r.U_mm) for r in readings),
         photos=_photo_rows(seen, solution, mended.left_out),
         deviations=deviations,
-        budget=budget(free, _camera_root(network), scaled, holes, datum) if datum else (),
+        budget=budget(free, network.camera_root_mm, scaled, holes, datum) if datum else (),
         findings=tuple(sorted(findings, key=lambda f: order[f.severity])),
         seconds=clock.seconds,
         reliability=reliability,
@@ -327,156 +314,10 @@ def _require_cards(seen: PhotoSet, job: Job) -> None:
         )
 
 
-def _first_network(
-    job: Job, seen: PhotoSet, profile: LensProfile | None
-) -> tuple[list[PhotoGroup], NetworkFound]:
-    """Cameras and a first network; where EXIF misleads the start, without its focal lengths.
-
-    Raises
-    ------
-    UserError : the photos do not hang together either way.
-    """
-    groups = group_photos([p.header for p in seen.photos], profile)
-    try:
-        return groups, adjust_sightings(seen, groups, job.marks, STEADY)
-    except UserError:
-        usual = without_stated_focal(groups)
-        if all(g.from_profile or g.stated_focal_px is None for g in groups):
-            raise
-        return usual, adjust_sightings(seen, usual, job.marks, STEADY)
-
-
-def adjust_sightings(
-    seen: PhotoSet,
-    groups: Sequence[PhotoGroup],
-    marks: Marks | None,
-    unsteadiness: tuple[Array, float],
-    resume: NetworkFound | None = None,
-) -> NetworkFound:
-    """Adjust all sightings, marks of unknown side as large as the photos show them."""
-
-    def adjusted(
-        chosen: Sequence[Sighting], sides_mm: Mapping[int, float], earlier: NetworkFound | None
-    ) -> NetworkFound:
-        layout_mm = layout_of([s.card for s in chosen], marks, sides_mm)
-        return find_network(
-            chosen,
-            [g.guess for g in groups],
-            {p: i for i, g in enumerate(groups) for p in g.photos},
-            layout_mm,
-            LAYOUT_SD_MM,
-            *unsteadiness,
-            resume=earlier,
-            own_sd_mm=layout_sd_of_marks(layout_mm, marks),
-        )
-
-    sightings = seen.sightings
-    unknown = unknown_sides([s.card for s in sightings], marks)
-    if not unknown:
-        return adjusted(sightings, {}, resume)
-    found = resume
-    if found is None:
-        # A size taken from nowhere would put a mark at a wrong distance: the others come first.
-        known = [s for s in sightings if s.card not in unknown]
-        try:
-            found = adjusted(known or sightings, {}, None)
-        except UserError:
-            found = adjusted(sightings, {}, None)
-    sides_mm: dict[int, float] = {}
-    for count in range(_SIDE_ROUNDS):
-        told = sides_by_photos(_posed(found, groups), sightings)
-        if count and unknown & set(told) <= set(sides_mm):
-            break
-        sides_mm = told
-        usable = [s for s in sightings if s.card not in unknown or s.card in sides_mm]
-        found = adjusted(usable, sides_mm, found)
-    return found
-
-
 def _incomplete(job: Job, seen: PhotoSet, network: NetworkFound) -> bool:
     """Whether a photo or a card that the job lists has no place yet."""
     listed = {row.card for row in job.cards} | {card for bar in job.bars for card in bar.cards}
     return len(network.photos) < len(seen.photos) or not listed <= set(network.cards)
-
-
-def _posed(
-    network: NetworkFound, groups: Sequence[PhotoGroup]
-) -> Mapping[str, tuple[Pose, Camera]]:
-    """Pose and adjusted camera of each photo in the network."""
-    cameras = [
-        replace(g.guess.camera, constants=c)
-        for g, c in zip(groups, network.network.constants, strict=True)
-    ]
-    return {
-        photo: (
-            Pose(network.network.rotation[i], network.network.translation[i]),
-            cameras[network.network.group[i]],
-        )
-        for i, photo in enumerate(network.photos)
-    }
-
-
-def _placed(network: NetworkFound) -> Mapping[int, Pose]:
-    """network_from_card of each card; marks have no dots that a second look could find."""
-    dots = network.network.points.reshape(-1, 4, 3)
-    axes = card_axes(dots)
-    return {
-        card: Pose(axes[i].T, dots[i].mean(axis=0))
-        for i, card in enumerate(network.cards)
-        if not is_mark(card)
-    }
-
-
-def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:
-    """The adjusted network as a solution, variance factor applied."""
-    unknowns = network.network
-    factor = network.found.variance_factor
-    photo, card = network.observations.photo, network.observations.point // 4
-    pairs = np.unique(np.column_stack([photo, card]), axis=0)
-    at = {(int(f), int(c)): i for i, (f, c) in enumerate(pairs)}
-    measured = np.full((len(pairs), 4, 2), np.nan)
-    residuals = np.full((len(pairs), 4, 2), np.nan)
-    for n, (f, c) in enumerate(zip(photo, card, strict=True)):
-        place = at[int(f), int(c)], network.dot[n]
-        measured[place] = network.observations.px[n]
-        residuals[place] = network.adjusted.residuals_px[n]
-    camera_groups = tuple(
-        CameraGroup(
-            name=group.name,
-            camera=replace(group.guess.camera, constants=unknowns.constants[g]),
-            sd_constants=np.sqrt(np.maximum(np.diag(network.found.constants[g]), 0.0) * factor),
-            from_profile=group.from_profile,
-            photos=group.photos,
-            terms=network.terms[g] if network.terms else NOTHING_ASKED,
-        )
-        for g, group in enumerate(groups)
-    )
-    return Solution(
-        photos=network.photos,
-        camera_from_network=tuple(
-            Pose(r, t) for r, t in zip(unknowns.rotation, unknowns.translation, strict=True)
-        ),
-        drift=unknowns.drift,
-        shift_px=unknowns.shift_px,
-        groups=camera_groups,
-        group_of_photo=unknowns.group,
-        cards=network.cards,
-        dots_mm=unknowns.points.reshape(-1, 4, 3),
-        covariance_mm2=network.found.points * factor,
-        sightings_of_card=np.bincount(pairs[:, 1], minlength=len(network.cards)),
-        sighting_photo=pairs[:, 0],
-        sighting_card=pairs[:, 1],
-        measured_px=measured,
-        residuals_px=residuals,
-        sigma0=float(np.sqrt(factor)),
-        redundancy=network.found.redundancy,
-        rejected=network.rejected,
-    )
-
-
-def _camera_root(network: NetworkFound) -> Array:
-    """What the unknown camera constants add to the covariance of the dots, as a root (12 C, k)."""
-    return np.sqrt(network.found.variance_factor) * network.found.camera_root
 
 
 def _stems(

@@ -19,6 +19,7 @@ from pipeline.consensus import places_of
 from pipeline.contradictions import contradiction_findings
 from pipeline.deviation import DeviationRow
 from pipeline.findings import Finding
+from pipeline.job_network import STEADY, adjust_sightings
 from pipeline.leaning import leaning_findings
 from pipeline.mend import mend, shooting_order
 from pipeline.network import CameraGuess, NetworkFound
@@ -26,7 +27,7 @@ from pipeline.parted import Parted, parted
 from pipeline.points import Holes
 from pipeline.profile_check import without_contradicted_profiles
 from pipeline.result import Result
-from pipeline.solve import STEADY, adjust_sightings, solve_sightings
+from pipeline.solve import solve_sightings
 from pipeline.start import prepare_views
 from pipeline.stem_check import PointOnStem, pair_stem_findings, stem_findings
 from pipeline.summary import exit_code

@@ -25,9 +25,9 @@ import numpy as np
 
 from calib.camera import Camera
 from pipeline.cameras import loose_information
+from pipeline.job_network import HAND_HELD, LAYOUT_SD_MM, STEADY
 from pipeline.lens_terms import EXTRA_CONSTANTS
 from pipeline.network import CameraGuess, find_network
-from pipeline.solve import HAND_HELD, LAYOUT_SD_MM, STEADY
 from tests.scene import Scene, aligned, layout_of, looking, make_scene, photographed
 
 SIZES = (40, 100, 200, 400)

@@ -1,0 +1,126 @@
+"""The network of a job's sightings: its cameras, its marks, still or hand-held photos."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calib.camera import Camera
+from calib.frames import Array, Pose
+from calib.lens_file import LensProfile
+from capture.photo_set import PhotoSet
+from capture.sightings import Sighting
+from pipeline.cameras import PhotoGroup, group_photos, without_stated_focal
+from pipeline.job import Job
+from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
+from pipeline.network import NetworkFound, find_network
+from pipeline.points import card_axes
+from targets.errors import UserError
+from targets.mark import Marks, is_mark
+
+LAYOUT_SD_MM = np.array([0.03, 0.03, 0.15])
+"""How well a printed card of 80 mm keeps its layout: print and paper in x and y, flatness in z."""
+DRIFT_SD = np.array([2e-4] * 3 + [0.15] * 3)
+"""Where the estimate of the hand's drift over one read-out begins: 1 degree/s for 12 ms is
+2e-4 rad; 12 mm/s, 0.15 mm (assumed; the photos then say what it was)."""
+SHIFT_SD_PX = 0.5
+"""Where the estimate of the principal point's shift by stabilisation begins (assumed likewise)."""
+HAND_HELD = (DRIFT_SD, SHIFT_SD_PX)
+STEADY = (np.zeros(6), 0.0)
+"""For the networks on the way, which need to tell only where to look."""
+_SIDE_ROUNDS = 4
+"""Each may place marks and photos from which the next one learns further sides."""
+
+
+def first_network(
+    job: Job, seen: PhotoSet, profile: LensProfile | None
+) -> tuple[list[PhotoGroup], NetworkFound]:
+    """Cameras and a first network; where EXIF misleads the start, without its focal lengths.
+
+    Raises
+    ------
+    UserError : the photos do not hang together either way.
+    """
+    groups = group_photos([p.header for p in seen.photos], profile)
+    try:
+        return groups, adjust_sightings(seen, groups, job.marks, STEADY)
+    except UserError:
+        usual = without_stated_focal(groups)
+        if all(g.from_profile or g.stated_focal_px is None for g in groups):
+            raise
+        return usual, adjust_sightings(seen, usual, job.marks, STEADY)
+
+
+def adjust_sightings(
+    seen: PhotoSet,
+    groups: Sequence[PhotoGroup],
+    marks: Marks | None,
+    unsteadiness: tuple[Array, float],
+    resume: NetworkFound | None = None,
+) -> NetworkFound:
+    """Adjust all sightings, marks of unknown side as large as the photos show them."""
+
+    def adjusted(
+        chosen: Sequence[Sighting], sides_mm: Mapping[int, float], earlier: NetworkFound | None
+    ) -> NetworkFound:
+        layout_mm = layout_of([s.card for s in chosen], marks, sides_mm)
+        return find_network(
+            chosen,
+            [g.guess for g in groups],
+            {p: i for i, g in enumerate(groups) for p in g.photos},
+            layout_mm,
+            LAYOUT_SD_MM,
+            *unsteadiness,
+            resume=earlier,
+            own_sd_mm=layout_sd_of_marks(layout_mm, marks),
+        )
+
+    sightings = seen.sightings
+    unknown = unknown_sides([s.card for s in sightings], marks)
+    if not unknown:
+        return adjusted(sightings, {}, resume)
+    found = resume
+    if found is None:
+        # A size taken from nowhere would put a mark at a wrong distance: the others come first.
+        known = [s for s in sightings if s.card not in unknown]
+        try:
+            found = adjusted(known or sightings, {}, None)
+        except UserError:
+            found = adjusted(sightings, {}, None)
+    sides_mm: dict[int, float] = {}
+    for count in range(_SIDE_ROUNDS):
+        told = sides_by_photos(posed(found, groups), sightings)
+        if count and unknown & set(told) <= set(sides_mm):
+            break
+        sides_mm = told
+        usable = [s for s in sightings if s.card not in unknown or s.card in sides_mm]
+        found = adjusted(usable, sides_mm, found)
+    return found
+
+
+def posed(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Mapping[str, tuple[Pose, Camera]]:
+    """Pose and adjusted camera of each photo in the network."""
+    cameras = [
+        replace(g.guess.camera, constants=c)
+        for g, c in zip(groups, network.network.constants, strict=True)
+    ]
+    return {
+        photo: (
+            Pose(network.network.rotation[i], network.network.translation[i]),
+            cameras[network.network.group[i]],
+        )
+        for i, photo in enumerate(network.photos)
+    }
+
+
+def placed(network: NetworkFound) -> Mapping[int, Pose]:
+    """network_from_card of each card; marks have no dots that a second look could find."""
+    dots = network.network.points.reshape(-1, 4, 3)
+    axes = card_axes(dots)
+    return {
+        card: Pose(axes[i].T, dots[i].mean(axis=0))
+        for i, card in enumerate(network.cards)
+        if not is_mark(card)
+    }

@@ -14,9 +14,11 @@ from capture.photo_set import PhotoSet
 from capture.sightings import Sighting
 from pipeline.cameras import PhotoGroup, group_photos, without_stated_focal
 from pipeline.job import Job
+from pipeline.lens_terms import NOTHING_ASKED
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
 from pipeline.network import NetworkFound, find_network
 from pipeline.points import card_axes
+from pipeline.solution import CameraGroup, Solution
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
 
@@ -124,3 +126,50 @@ def placed(network: NetworkFound) -> Mapping[int, Pose]:
         for i, card in enumerate(network.cards)
         if not is_mark(card)
     }
+
+
+def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:
+    """The adjusted network as a solution, variance factor applied."""
+    unknowns = network.network
+    factor = network.found.variance_factor
+    photo, card = network.observations.photo, network.observations.point // 4
+    pairs = np.unique(np.column_stack([photo, card]), axis=0)
+    at = {(int(f), int(c)): i for i, (f, c) in enumerate(pairs)}
+    measured = np.full((len(pairs), 4, 2), np.nan)
+    residuals = np.full((len(pairs), 4, 2), np.nan)
+    for n, (f, c) in enumerate(zip(photo, card, strict=True)):
+        place = at[int(f), int(c)], network.dot[n]
+        measured[place] = network.observations.px[n]
+        residuals[place] = network.adjusted.residuals_px[n]
+    camera_groups = tuple(
+        CameraGroup(
+            name=group.name,
+            camera=replace(group.guess.camera, constants=unknowns.constants[g]),
+            sd_constants=np.sqrt(np.maximum(np.diag(network.found.constants[g]), 0.0) * factor),
+            from_profile=group.from_profile,
+            photos=group.photos,
+            terms=network.terms[g] if network.terms else NOTHING_ASKED,
+        )
+        for g, group in enumerate(groups)
+    )
+    return Solution(
+        photos=network.photos,
+        camera_from_network=tuple(
+            Pose(r, t) for r, t in zip(unknowns.rotation, unknowns.translation, strict=True)
+        ),
+        drift=unknowns.drift,
+        shift_px=unknowns.shift_px,
+        groups=camera_groups,
+        group_of_photo=unknowns.group,
+        cards=network.cards,
+        dots_mm=unknowns.points.reshape(-1, 4, 3),
+        covariance_mm2=network.found.points * factor,
+        sightings_of_card=np.bincount(pairs[:, 1], minlength=len(network.cards)),
+        sighting_photo=pairs[:, 0],
+        sighting_card=pairs[:, 1],
+        measured_px=measured,
+        residuals_px=residuals,
+        sigma0=float(np.sqrt(factor)),
+        redundancy=network.found.redundancy,
+        rejected=network.rejected,
+    )

@@ -23,10 +23,11 @@ from pipeline.datum import (
     on_one_line,
 )
 from pipeline.job import CardOnPoint, Job
+from pipeline.job_network import solution_of
 from pipeline.network import NetworkFound
 from pipeline.points import Holes, card_flatness_mm, find_holes
 from pipeline.scale import Scaled, scale_network
-from pipeline.solution import Solution, solution_of
+from pipeline.solution import Solution
 from pipeline.vehicle_frame import vehicle_frame
 
 CARD_FLATNESS_MM = 0.05

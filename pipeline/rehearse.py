@@ -22,10 +22,9 @@ from calib.photo import CameraIdentity, PhotoHeader
 from capture.sightings import Sighting
 from pipeline.accept import KnownLength, length_between
 from pipeline.cameras import PhotoGroup, group_photos
-from pipeline.job_network import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX
+from pipeline.job_network import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX, solution_of
 from pipeline.network import find_network
 from pipeline.scale import scale_network
-from pipeline.solution import solution_of
 from targets.bar import REFERENCE_TEMPERATURE_C, Bar
 from targets.card import card_of
 from targets.errors import UserError

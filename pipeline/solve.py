@@ -44,7 +44,15 @@ from pipeline.diagnose import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
-from pipeline.job_network import HAND_HELD, STEADY, adjust_sightings, first_network, placed, posed
+from pipeline.job_network import (
+    HAND_HELD,
+    STEADY,
+    adjust_sightings,
+    first_network,
+    placed,
+    posed,
+    solution_of,
+)
 from pipeline.leaning import leaning_findings
 from pipeline.looked_again import LookedAgain, looked_again
 from pipeline.marks import unknown_sides
@@ -58,7 +66,7 @@ from pipeline.reliability import reliability_of
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
 from pipeline.second_look import confirm_led, confirm_pattern, expected_places, not_looked_at
-from pipeline.solution import Solution, solution_of
+from pipeline.solution import Solution
 from pipeline.stem_check import (
     PointOnStem,
     base_stem_findings,

@@ -13,10 +13,10 @@ import pytest
 from calib.frames import Array
 from pipeline.cameras import PhotoGroup
 from pipeline.diagnose import print_findings
-from pipeline.job_network import LAYOUT_SD_MM
+from pipeline.job_network import LAYOUT_SD_MM, solution_of
 from pipeline.network import CameraGuess, NetworkFound, find_network
 from pipeline.printing import CardShape, PrintScale, applied_scale, card_shapes, print_scale
-from pipeline.solution import Solution, solution_of
+from pipeline.solution import Solution
 from pipeline.summary import summary_lines
 from pipeline.tables import json_text, result_document
 from targets.bar import Bar

@@ -27,13 +27,13 @@ from calib.frames import Array
 from pipeline.cameras import PhotoGroup, loose_information
 from pipeline.datum import Datum, by_frame
 from pipeline.job import CardOnPoint, Job
-from pipeline.job_network import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX
+from pipeline.job_network import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX, solution_of
 from pipeline.lens_terms import EXTRA_CONSTANTS
 from pipeline.network import CameraGuess, find_network
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
 from pipeline.scale import Scaled, scale_network
 from pipeline.sheet import SheetPoint
-from pipeline.solution import Solution, solution_of
+from pipeline.solution import Solution
 from pipeline.truth import fit_errors_mm
 from pipeline.vehicle_frame import vehicle_frame
 from targets.bar import Bar

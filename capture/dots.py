@@ -16,6 +16,7 @@ A^2 D) (Cramer-Rao bound, derivation in ``tests/test_dots.py``).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,18 +34,11 @@ _SHAPE_SD = 0.05
 _ENTRIES = np.array([[[1.0, 0.0], [0.0, 0.0]], [[0.0, 1.0], [1.0, 0.0]], [[0.0, 0.0], [0.0, 1.0]]])
 """What each of the shape's three unknowns adds to it."""
 _LIGHT_SLOPE_SD = 0.01
-_MISFIT = 0.22
-"""Rms residual, as a share of the contrast, beyond which the spot is no clean dot."""
 _SMEARED = 0.06
 """Share of the contrast by which a dot may differ from the model other than by noise. Beyond it
 centres were off by 3 to 20 of their standard deviations in photos smeared by 8 to 25 px; of 385
 dots in sharp photos, noisy or not, one is."""
 _LEAST_CONTRAST_GREY, _LEAST_CONTRAST = 15.0, 0.15
-_MOST_SD_PX = 1.0
-"""A centre less sure than this in some direction is hardly one of a dot."""
-_LED_MISFIT, _LED_STANDS_OUT, _LED_SD_PX = 0.35, 6.0, 0.5
-"""The same of a dot that others led to its place, and by how many standard deviations of its
-contrast it must stand out. It must be surer: that it is near its place proves little."""
 _CARD_REACH, _PAPER_REACH = 1.75, 1.6
 """Card about a dot's centre, in radii: its edge is 7 mm from a dot of 4 mm radius; and how much of
 it is surely white paper though the dot is only roughly there."""
@@ -67,8 +61,6 @@ _ALIKE = 4.0
 _LEAST_STEP_PX = 3e-4
 """Then a centre is within 1e-3 px of the optimum, a tenth of what the best dot is sure to."""
 _ITERATIONS = 12
-_TOGETHER = 5
-"""Iterations in which the dots of a card move as one."""
 _UNKNOWNS = 10
 _LEAST_NOISE = 0.6
 """Grey levels: rounding (0.29) and what JPEG removes are never seen whole in the residuals."""
@@ -114,7 +106,7 @@ class DotFit:
 
 def fit_dots(grey: np.ndarray, guess: DotGuess) -> DotFit:
     """Fit all dots of one photo, grey (H, W) uint8, at their expected places."""
-    return _fitted(grey, guess, _reach_px(guess), 1)
+    return _fitted(grey, guess, _reach_px(guess), _ALONE)
 
 
 def fit_cards(grey: np.ndarray, guess: DotGuess) -> DotFit:
@@ -125,7 +117,7 @@ def fit_cards(grey: np.ndarray, guess: DotGuess) -> DotFit:
     that its place owes nothing to the prediction.
     """
     reach_px = _reach_px(guess).reshape(-1, 4).max(axis=1)
-    return _fitted(grey, guess, np.repeat(reach_px, 4), 4)
+    return _fitted(grey, guess, np.repeat(reach_px, 4), _LED)
 
 
 def _reach_px(guess: DotGuess) -> Array:
@@ -133,8 +125,8 @@ def _reach_px(guess: DotGuess) -> Array:
     return np.asarray(np.sqrt((guess.semi_px**2).sum(axis=2)).max(axis=1, initial=0.0))
 
 
-def _fitted(grey: np.ndarray, guess: DotGuess, reach_px: Array, together: int) -> DotFit:
-    """Fit dots; so many in turn belong ``together`` and lead each other."""
+def _fitted(grey: np.ndarray, guess: DotGuess, reach_px: Array, rules: _Rules) -> DotFit:
+    together = rules.together
     count = len(guess.centres_px)
     out = DotFit(
         centres_px=guess.centres_px.copy(),
@@ -154,14 +146,14 @@ def _fitted(grey: np.ndarray, guess: DotGuess, reach_px: Array, together: int) -
         inside = np.repeat(inside.reshape(-1, together).all(axis=1), together)
         chosen = np.flatnonzero((window == size) & inside)
         if len(chosen):
-            spots += _spots(grey, guess, chosen, int(half), found=together == 1)
+            spots += _spots(grey, guess, chosen, int(half), rules)
     pixels = np.zeros(count, dtype=np.intp)
     pixels[[spot.dot for spot in spots]] = [len(spot.grey) for spot in spots]
     most = np.repeat(pixels.reshape(-1, together).max(axis=1), together)
     spots.sort(key=lambda spot: (most[spot.dot], spot.dot))
     while spots:
         alike = [s for s in spots if most[s.dot] <= _ALIKE * most[spots[0].dot]]
-        _fit(alike, together, out)
+        _fit(alike, rules, out)
         spots = spots[len(alike) :]
     return out
 
@@ -190,12 +182,9 @@ class _Spot:
 
 
 def _spots(
-    grey: np.ndarray, guess: DotGuess, chosen: NDArray[np.intp], half: int, found: bool
+    grey: np.ndarray, guess: DotGuess, chosen: NDArray[np.intp], half: int, rules: _Rules
 ) -> list[_Spot]:
-    """The dots ``chosen``, from windows of 2 half + 1 pixels.
-
-    The fit begins at the centre of what is dark, if that is to be ``found`` first, else as guessed.
-    """
+    """The dots ``chosen``, from windows of 2 half + 1 pixels."""
     corner = np.rint(guess.centres_px[chosen]).astype(int)
     span = np.arange(-half, half + 1)
     rows = corner[:, 1, None, None] + span[:, None]
@@ -212,7 +201,7 @@ def _spots(
     shape = np.einsum("nij,nj,nkj->nik", axes, squared**-0.5, axes)
     guessed = guess.centres_px[chosen] - corner
     darkest, white, ink = _centroids(pixels, px, py, guessed, shape)
-    centre = darkest if found else guessed
+    centre = guessed if rules.led else darkest
     value = np.zeros((len(chosen), _UNKNOWNS))
     value[:, :2] = centre
     value[:, 2:5] = shape[:, [0, 0, 1], [0, 1, 1]]
@@ -239,22 +228,21 @@ def _spots(
     ]
 
 
-def _fit(spots: list[_Spot], together: int, out: DotFit) -> None:
+def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
     """Fit dots of a like size at once; results go into ``out``."""
     count = len(spots)
     pixels = _filled_up(spots)
     value = np.array([spot.value for spot in spots])
     begun, squared = value.copy(), np.array([spot.squared_px2 for spot in spots])
-    held = _held_by_axis(begun) if together > 1 else _held_as_a_whole(begun)
+    held = rules.held(begun)
     moved = np.full(count, np.inf)
-    led = _TOGETHER if together > 1 else 0
-    for turn in range(led + _ITERATIONS):
-        now = np.flatnonzero((moved >= _LEAST_STEP_PX) | (turn <= led))
+    for turn in range(rules.led + _ITERATIONS):
+        now = np.flatnonzero((moved >= _LEAST_STEP_PX) | (turn <= rules.led))
         if not len(now):
             break
         step, information = _step(pixels.of(now), value[now], begun[now], held[now])
-        if turn < led:
-            step[:, :2] = _common(step[:, :2], information, together)
+        if turn < rules.led:
+            step[:, :2] = _common(step[:, :2], information, rules.together)
         limit = 0.3 * np.sqrt(squared[now, :1])
         step[:, :2] = np.clip(step[:, :2], -limit, limit)
         bend = 0.3 * np.abs(value[now, 2:5]).max(axis=1, keepdims=True)
@@ -284,13 +272,7 @@ def _fit(spots: list[_Spot], together: int, out: DotFit) -> None:
     grey_contrast = value[:, 9] * np.maximum(value[:, 6], 1.0)
     misfit = np.sqrt(plain_noise2) / grey_contrast
     size = _area(value) / _area(begun)
-    if together > 1:
-        # Noise alone may spoil a faint dot's picture: what counts is that it stands out. That it
-        # lies where the others have it is for the caller to judge.
-        clean = (misfit < _LED_MISFIT) & (_larger_sd(covariance) < _LED_SD_PX)
-        clean &= value[:, 9] > _LED_STANDS_OUT * np.sqrt(np.abs(every_covariance[:, 9, 9]))
-    else:
-        clean = (misfit < _MISFIT) & (_larger_sd(covariance) < _MOST_SD_PX)
+    sd_contrast = np.sqrt(np.abs(every_covariance[:, 9, 9]))
     dot = [spot.dot for spot in spots]
     out.centres_px[dot] = value[:, :2] + [spot.corner for spot in spots]
     out.covariance_px2[dot] = covariance
@@ -299,7 +281,9 @@ def _fit(spots: list[_Spot], together: int, out: DotFit) -> None:
         & (np.linalg.norm(value[:, :2] - begun[:, :2], axis=1) < 0.5 * np.sqrt(squared[:, 1]) + 0.5)
         & (grey_contrast > _LEAST_CONTRAST_GREY)
         & (value[:, 9] > _LEAST_CONTRAST)
-        & clean
+        & (value[:, 9] > rules.stands_out * sd_contrast)
+        & (misfit < rules.most_misfit)
+        & (_larger_sd(covariance) < rules.most_sd_px)
         & ~_smeared(pixels, residual, use, grey_contrast)
         & (size > 0.6)
         & (size < 1.6)
@@ -497,6 +481,34 @@ def _held_by_axis(begun: Array) -> Array:
     root = np.einsum("nij,nj,nkj->nik", axes, size**-0.5, axes)[:, None]
     by_entry = np.matmul(root, np.matmul(_ENTRIES, root)).reshape(-1, 3, 4)
     return np.asarray(np.matmul(by_entry, by_entry.transpose(0, 2, 1)) / _SHAPE_SD**2)
+
+
+@dataclass(frozen=True)
+class _Rules:
+    """How dots are fitted, and when one is good.
+
+    Attributes
+    ----------
+    together : so many dots in turn belong together; led : iterations in which they move as one,
+        from where they are guessed. If 0, the fit begins at the centre of what is dark.
+    held : what weights hold the shape.
+    most_misfit : rms residual, as a share of the contrast, beyond which the spot is no clean dot.
+    most_sd_px : a centre less sure than this in some direction is hardly one of a dot.
+    stands_out : by how many standard deviations of it the contrast must differ from nought.
+    """
+
+    together: int
+    led: int
+    held: Callable[[Array], Array]
+    most_misfit: float
+    most_sd_px: float
+    stands_out: float
+
+
+_ALONE = _Rules(1, 0, _held_as_a_whole, 0.22, 1.0, 0.0)
+# Noise alone may spoil a faint dot's picture: what counts is that it stands out. It must be surer,
+# since that it is near its place proves little; the caller judges whether it lies where it should.
+_LED = _Rules(4, 5, _held_by_axis, 0.35, 0.5, 6.0)
 
 
 def _prior(value: Array, begun: Array, held: Array) -> tuple[Array, Array]:

@@ -160,7 +160,7 @@ class BaseChoice:
     @property
     def by_scatter(self) -> float:
         """Probability that no point moved and bodies scatter more than assumed; 0 if all agree."""
-        return sum(one.probability for one in self.explained if not one.moved)
+        return _by_scatter(self.explained)
 
 
 def build_sd_mm(tolerance_mm: float) -> float:
@@ -210,7 +210,7 @@ def choose(points: BasePoints) -> BaseChoice:
         return BaseChoice(points.names, everyone, (), (), whole, whole, *pairs, *pairs)
     left_out, doubtful, likely = _moved(points, alone)
     explained = _explained(points, max(len(left_out), likely))
-    if sum(one.probability for one in explained if not one.moved) > LOOSE_FROM:
+    if _by_scatter(explained) > LOOSE_FROM:
         left_out, doubtful = (), doubtful or left_out
     kept = tuple(i for i in everyone if i not in left_out)
     rest = points.part(kept)
@@ -277,6 +277,10 @@ def _explained(points: BasePoints, most: int) -> tuple[Explanation, ...]:
         candidates,
     )
     return tuple(one for one in found if one.probability >= _LEAST_LIKELY)
+
+
+def _by_scatter(explained: Sequence[Explanation]) -> float:
+    return sum(one.probability for one in explained if not one.moved)
 
 
 def _own_covariance(points: BasePoints) -> Array:

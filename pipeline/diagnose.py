@@ -200,11 +200,11 @@ def weakest_told(job: Job, again: LookedAgain) -> Said | None:
         return None
     places = {row.card: f"{row.point} {row.side}" for row in job.cards}
 
-    def named(card: int) -> str:
+    def where(card: int) -> str:
         return places.get(card) or say("card {card}", card=card)
 
     figures: dict[str, object] = {
-        "weakest": named(again.weakest),
+        "weakest": where(again.weakest),
         "before": float(again.U_before_mm),
         "after": float(again.U_after_mm),
     }
@@ -217,7 +217,7 @@ def weakest_told(job: Job, again: LookedAgain) -> Said | None:
     return say(
         "The weakest place among the cards was {weakest}: U {before:.2f} mm, then {after:.2f} mm; "
         "now it is {other}: U {largest:.2f} mm.",
-        other=named(again.weakest_after),
+        other=where(again.weakest_after),
         largest=float(again.U_weakest_after_mm),
         **figures,
     )

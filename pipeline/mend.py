@@ -109,9 +109,7 @@ def _in_two(seen: PhotoSet, groups: Sequence[PhotoGroup], again: Again) -> Mende
         # A photo that has no place may be one too many here or there.
         if network is None or len(network.photos) < len(some) - 1:
             return None
-        views = _views(own, groups, network)
-        whole = _with_dropped_cards(network, views)
-        pulls = pulls_of(whole, own.sightings, [g.guess.camera.height_px for g in groups])
+        views, whole, pulls = _pulled(own, groups, network)
         strained = (
             _astray(whole, pulls)
             or cards_at_two_places(whole, pulls, views, order)
@@ -142,10 +140,7 @@ def _one_by_one(
     settled, cameras_given = False, len(groups)
     for _ in range(_ROUNDS):
         before = seen, groups, network
-        sightings = seen.sightings
-        views = _views(seen, groups, network)
-        whole = _with_dropped_cards(network, views)
-        pulls = pulls_of(whole, sightings, [g.guess.camera.height_px for g in groups])
+        views, whole, pulls = _pulled(seen, groups, network)
         lost = _astray(whole, pulls)
         if lost:
             # Before its cards are blamed: most of them fit elsewhere.
@@ -190,6 +185,16 @@ def _one_by_one(
         tuple(astray),
         settled,
     )
+
+
+def _pulled(
+    seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound
+) -> tuple[list[View], NetworkFound, Pulls]:
+    """All views, the network with the cards that it dropped, and how each sighting pulls there."""
+    views = _views(seen, groups, network)
+    whole = _with_dropped_cards(network, views)
+    heights_px = [g.guess.camera.height_px for g in groups]
+    return views, whole, pulls_of(whole, seen.sightings, heights_px)
 
 
 def shooting_order(names: Sequence[str]) -> dict[str, int]:

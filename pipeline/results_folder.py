@@ -117,9 +117,11 @@ def new_results(folder: Path) -> Iterator[Path]:
 def others(folder: Path) -> list[str]:
     """Names of what others put among the results of a job, which its next run moves away."""
     results = folder / RESULTS
-    if not results.is_dir():
-        return []
-    return sorted(path.name for path in results.iterdir() if path.name not in {*_OWN, EARLIER})
+    return sorted(path.name for path in _not_ours(results)) if results.is_dir() else []
+
+
+def _not_ours(results: Path) -> list[Path]:
+    return [path for path in results.iterdir() if path.name not in {*_OWN, EARLIER}]
 
 
 def sums_text(folder: Path) -> str:
@@ -191,8 +193,7 @@ def _recover(place: Path) -> None:
 def _retire(former: Path, place: Path) -> None:
     """Remove a folder of former results; files in it that are not ours go to ``EARLIER``."""
     before = list((former / EARLIER).iterdir()) if (former / EARLIER).is_dir() else []
-    not_ours = [path for path in former.iterdir() if path.name not in {*_OWN, EARLIER}]
-    for path in [*before, *not_ours]:  # of two with one name the later stays
+    for path in [*before, *_not_ours(former)]:  # of two with one name the later stays
         kept = place / EARLIER / path.name
         kept.parent.mkdir(exist_ok=True)
         if kept.is_dir() and not kept.is_symlink():

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import string
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pipeline.language import Figure, Said
@@ -24,22 +24,17 @@ _DEEPEST = 12
 
 def parts_of(document: Mapping[str, Any], keys: Sequence[str] = KEYS) -> dict[str, Any]:
     """The parts of every sentence below these keys of a document, by the sentence in English."""
-    found: dict[str, Any] = {}
+    told = (text for key in keys for text in texts_in(document.get(key)))
+    return {str(said): _parts(said) for said in told if isinstance(said, Said) and said.values}
 
-    def gather(value: Any) -> None:
-        if isinstance(value, Said):
-            if value.values:
-                found[str(value)] = _parts(value)
-        elif isinstance(value, Mapping):
-            for part in value.values():
-                gather(part)
-        elif isinstance(value, list):
-            for part in value:
-                gather(part)
 
-    for key in keys:
-        gather(document.get(key))
-    return found
+def texts_in(value: Any) -> Iterator[str]:
+    """Every text in a part of a document, in order."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping | list):
+        for part in value.values() if isinstance(value, Mapping) else value:
+            yield from texts_in(part)
 
 
 def with_parts(document: Mapping[str, Any], keys: Sequence[str] = KEYS) -> dict[str, Any]:

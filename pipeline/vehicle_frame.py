@@ -322,7 +322,12 @@ def _unclear(choice: BaseChoice, or_scatter: str) -> list[Finding]:
         if len(choice.names) <= 4
         else ""
     )
-    whole, points = choice.all_points, ", ".join(choice.names[k] for k in choice.doubtful)
+    told = {
+        "statistic": float(choice.all_points.statistic),
+        "freedom": choice.all_points.freedom,
+        "points": ", ".join(choice.names[k] for k in choice.doubtful),
+        "scatter": or_scatter,
+    }
     return [
         Finding(
             "base-unclear",
@@ -332,21 +337,15 @@ def _unclear(choice: BaseChoice, or_scatter: str) -> list[Finding]:
                 "The base points do not agree with the sheet (chi-square {statistic:.0f} at "
                 "{freedom} degrees of freedom), and it cannot be told which of {points} "
                 "moved{why}.{scatter}",
-                statistic=float(whole.statistic),
-                freedom=whole.freedom,
-                points=points,
                 why=why,
-                scatter=or_scatter,
+                **told,
             )
             if len(choice.doubtful) > 1
             else say(
                 "The base points do not agree with the sheet (chi-square {statistic:.0f} at "
                 "{freedom} degrees of freedom), and it cannot be told whether {points} "
                 "moved.{scatter}",
-                statistic=float(whole.statistic),
-                freedom=whole.freedom,
-                points=points,
-                scatter=or_scatter,
+                **told,
             ),
             _ADD_POINTS,
         )

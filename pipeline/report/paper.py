@@ -31,6 +31,7 @@ from pipeline.report.damage import SECTIONS, correction_words
 from pipeline.report.letters import REGULAR, Letters, letters_for, starts_right
 from pipeline.report.paper_drawing import draw
 from pipeline.result import BarCheck
+from pipeline.sentences import texts_in
 from pipeline.tables import version, without_folder
 from targets.atomic import write_bytes
 from targets.errors import UserError
@@ -141,25 +142,14 @@ def _views_of(measured: Measured) -> tuple[drawing.Drawing, ...]:
 
 def _texts_of(source: _Source) -> list[str]:
     """Every text that may hold letters of any script."""
-    found = []
-
-    def gather(value: Any) -> None:
-        if isinstance(value, str):
-            found.append(value)
-        elif isinstance(value, Mapping):
-            for part in value.values():
-                gather(part)
-        elif isinstance(value, list):
-            for part in value:
-                gather(part)
-
-    if source.moved is not None:
-        gather([source.moved["before"], source.moved["points"], source.moved["notes"]])
     keys = ("settings", "answer", "unmeasured", "base", "findings", "photos", "cameras", "inputs")
-    for key in keys:
-        gather(source.document[key])
-    gather([[row.point, row.side] for row in source.measured.points])
-    return found
+    moved = source.moved
+    parts = [
+        [moved[key] for key in ("before", "points", "notes")] if moved is not None else [],
+        *(source.document[key] for key in keys),
+        [[row.point, row.side] for row in source.measured.points],
+    ]
+    return list(texts_in(parts))
 
 
 def _built(

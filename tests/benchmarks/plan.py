@@ -1,7 +1,7 @@
 """Does planning pay, and does it tell the truth: simulated shoots, against the adjustment itself.
 
     python tests/benchmarks/plan.py predict [scenes]  planned U against that which solve finds
-    python tests/benchmarks/plan.py rendered 0 PLACE=JOB ...  the same for photographed jobs
+    python tests/benchmarks/plan.py rendered PLACE=JOB ...  the same for photographed jobs
     python tests/benchmarks/plan.py follow [seeds]    photos needed with advice and without
     python tests/benchmarks/plan.py speed [photos]    answers beside the mere decoding of a photo
     python tests/benchmarks/plan.py enough [shoots]   whether "enough" is ever said too early
@@ -266,8 +266,9 @@ def speed(photos: int) -> None:
 
 
 if __name__ == "__main__":
-    what, count = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 20
+    what, *rest = sys.argv[1:]
     if what == "rendered":
-        rendered(sys.argv[3:])
+        rendered(rest)
     else:
+        count = int(rest[0]) if rest else 20
         {"predict": predict, "follow": follow, "enough": enough, "speed": speed}[what](count)

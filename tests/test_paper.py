@@ -22,9 +22,11 @@ from PIL import Image, ImageCms
 
 from pipeline.correction import corrections
 from pipeline.deviation import DeviationTable
+from pipeline.measured import measured_of, solved_document
 from pipeline.report import drawing, letters
 from pipeline.report.archive import ended_lines, srgb_profile
 from pipeline.report.letters import letters_for, starts_right, visual
+from pipeline.report.paper import paper_bytes
 from pipeline.result import Result
 from tests.report_case import first_points, invented, titled, without_sheet, written
 from tests.terminal import refused, run
@@ -104,6 +106,36 @@ def test_drawings_are_lines_at_their_places(case: Result) -> None:
         at - scale * drawn, np.tile((at - scale * drawn)[0], (11, 1)), atol=0.5
     )
     assert 0.5 < scale < 0.7
+
+
+def test_all_drawings_stand_on_the_first_page(case: Result) -> None:
+    """As large as there is room for: more above them makes them smaller, and pushes none away."""
+    pages = {}
+    for title in ("Van", "Van after a long story " * 12):
+        pages[title] = printed(titled(case, title))[0]
+    for page in pages.values():
+        text = page.get_text()
+        assert all(view in text for view in ("Plan, seen", "Left side", "Right side"))
+    low, high = (page.search_for("Plan, seen")[0].y0 for page in pages.values())
+    assert high > low + 20
+
+
+def test_the_table_of_points_begins_below_its_heading(case: Result) -> None:
+    """Wherever on a page the heading comes, rows of the table follow it there."""
+    folder = written(case)
+    document = solved_document(folder)
+    measured = measured_of(folder, document)
+    seen = set()
+    for lines in range(0, 120, 6):
+        told = {"zone": "front", "verdict": "out", "sentence": "It is bent in many ways. " * lines}
+        document["damage"] = {"zones": [told] * 3}
+        pdf = pymupdf.open(stream=paper_bytes(measured, document)[0])
+        for page in pdf:
+            rows = page.search_for("A deviation is measured minus sheet")
+            if rows:
+                seen.add(page.number)
+                assert page.get_text().count("▲ −14.20") == 1, lines
+    assert len(seen) > 1
 
 
 def test_letters_can_be_seen(case: Result) -> None:

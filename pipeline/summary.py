@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.budget import budget_sentence
 from pipeline.language import fixed, listed, say, say_count
-from pipeline.report import damage as damage_words
+from pipeline.report import damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
 from pipeline.report.words import (
     SEVERITIES,

@@ -34,7 +34,7 @@ from pipeline.language import changed
 from pipeline.looked_again import LookedAgain
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
-from pipeline.report.damage import damage_document
+from pipeline.report.damage_document import damage_document
 from pipeline.report.words import answer, unmeasured
 from pipeline.result import CardRow, Result
 from pipeline.sentences import parts_of, with_parts

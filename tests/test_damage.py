@@ -19,7 +19,7 @@ from pipeline.correction import corrections
 from pipeline.damage import Damage, Term, Zone, find_damage
 from pipeline.deviation import DeviationTable, deviation_table
 from pipeline.job import CardOnPoint
-from pipeline.report.damage import correction_words, summary_lines, zone_sentence
+from pipeline.report.damage_words import correction_words, summary_lines, zone_sentence
 from pipeline.sheet import ReferenceSheet
 from pipeline.suspension import suspension_changes
 from tests.benchmarks.damage import (

@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.deviation import DeviationRow
 from pipeline.language import fixed, listed, say
 from pipeline.report import drawing, words
-from pipeline.report.damage import SECTIONS
+from pipeline.report.damage_words import SECTIONS
 from pipeline.report.letters import REGULAR, Letters, starts_right
 from pipeline.report.paper_blocks import Paper, some
 from pipeline.report.paper_drawing import draw

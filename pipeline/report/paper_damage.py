@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.correction import CAUTIONS, Correction
 from pipeline.language import listed, say, say_count
 from pipeline.report import words
-from pipeline.report.damage import correction_words
+from pipeline.report.damage_words import correction_words
 from pipeline.report.paper_blocks import Paper, capital
 
 _MOST_MOVED = 20

@@ -19,17 +19,16 @@ from calib.photo import CameraIdentity, PhotoHeader
 from pipeline.advice import best_stations
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.gain import gain_model
-from pipeline.job import CardOnPoint, Job
-from pipeline.language import Said, say
+from pipeline.job import Job
+from pipeline.language import say
 from pipeline.network import NetworkFound
-from pipeline.obstacles import SILL_EDGE_MM, UNDER, obstacles
+from pipeline.obstacles import UNDER, obstacles
+from pipeline.planned_cards import PlannedCard, generic_sheet, planned_cards, sill_edge_mm
 from pipeline.planned_network import DOT_SD_PX, PlacedCards, card_dots, plan_network, see
 from pipeline.point_precision import CARD_FLATNESS_MM, PointPrecision, chain_of, precision_of
 from pipeline.rounding import rounded_U
 from pipeline.safety import CLEARANCE_MM
-from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.stations import Extent, Station, candidates, instruction
-from targets.bar import Bar
 from targets.card import card_of
 from targets.errors import UserError
 
@@ -46,14 +45,6 @@ _AIMED_SHARE = 0.95
 _LEAST_GAIN = 0.01
 """Photos that lower U of the points that lack by a smaller share than this, on average, are not
 worth taking."""
-_STEM_MM = 40.0
-_BAR_MM = 1200.0
-_BAR_U_MM = 0.1
-_DOWN = np.array([0.0, 0.0, -1.0])
-_OUTWARD = np.radians(60.0)
-"""How far cards are turned out from facing down where nobody can get under the car."""
-_UPPER_MM = 500.0
-"""Points above this height are on the upper body and face outward."""
 _HEIGHTS_MM = {
     "two-post": (500.0, 900.0),
     "four-post": (500.0, 900.0),
@@ -61,8 +52,6 @@ _HEIGHTS_MM = {
     "arches": (450.0, 1000.0, 1500.0),
 }
 """Of the phone above the floor (common practice, no source)."""
-_OUTER_SHARE = 0.85
-"""Points farther out than this share of the half width lie on the sills."""
 
 
 @dataclass(frozen=True)
@@ -78,24 +67,6 @@ def conditions_at(place: str) -> Conditions:
     if place == "yard":
         return Conditions(_YARD_DOT_SD_PX, _YARD_FOUND_SHARE)
     return Conditions(DOT_SD_PX, FOUND_SHARE)
-
-
-@dataclass(frozen=True)
-class PlannedCard:
-    """A card to fix.
-
-    Attributes
-    ----------
-    card : id; role "point", "base", "tie" or "bar".
-    where : its point, or where to stick it.
-    centre_mm, normal : vehicle frame.
-    """
-
-    card: int
-    role: str
-    where: str
-    centre_mm: Array
-    normal: Array
 
 
 @dataclass(frozen=True)
@@ -173,14 +144,14 @@ def plan_shoot(
                 width=float(size_mm[1]),
             )
         )
-    job, cards = _with_cards(job, place, proposed)
+    job, cards = planned_cards(job, place, proposed)
     groups = camera_groups(profile)
     placed = PlacedCards(
         tuple(c.card for c in cards),
         np.array([card_dots(c.card, c.centre_mm, c.normal) for c in cards]),
     )
     extent = Extent.of(placed.centres_mm)
-    blockers = obstacles(place, extent, _sill_edge_mm(cards))
+    blockers = obstacles(place, extent, sill_edge_mm(cards))
     stations = candidates(extent, [h - clearance for h in _HEIGHTS_MM[place]], place in UNDER)
     chosen = _turned(_covering(placed, stations, groups[0], blockers), placed, groups[0], blockers)
     views = see(placed, [s.pose for s in stations], groups[0].guess.camera, blockers).visible
@@ -237,31 +208,10 @@ def plan_shoot(
         shots=tuple(shots),
         points=points,
         proposed=tuple(proposed),
-        notes=_notes(place, points, wanted_U_mm, len(chosen) >= most_photos, within_reach),
+        notes=_notes(place, points, wanted_U_mm, len(chosen) >= most_photos, within_reach, assumed),
         extent=extent,
         blockers=blockers,
     )
-
-
-def generic_sheet(length_mm: float, width_mm: float) -> ReferenceSheet:
-    """Pairs of points spread over an underbody of this size; no vehicle's figures."""
-    pairs = (
-        ("P1", 0.48, 0.62, 320.0, False),
-        ("P2", 0.34, 0.60, 250.0, False),
-        ("P3", 0.22, 0.55, 130.0, False),
-        ("P4", 0.12, 0.56, 100.0, True),
-        ("P5", 0.06, 0.96, 150.0, True),
-        ("P6", -0.06, 0.56, 100.0, True),
-        ("P7", -0.17, 0.94, 150.0, True),
-        ("P8", -0.28, 0.62, 260.0, False),
-        ("P9", -0.48, 0.65, 340.0, False),
-    )
-    points = []
-    for name, along, across, height_mm, base in pairs:
-        for side, sign in (("L", 1.0), ("R", -1.0)):
-            place = np.array([along * length_mm, sign * across * width_mm / 2.0, height_mm])
-            points.append(SheetPoint(name, side, place, 3.0, base, ""))
-    return ReferenceSheet(tuple(points))
 
 
 def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
@@ -291,167 +241,6 @@ def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
     if plan.proposed:
         lines.append(f"Proposed by this plan, not from the job: {'; '.join(plan.proposed)}")
     return [*lines, *plan.notes, f"Page: {page}", f"To print: {paper}"]
-
-
-_ARCHES = {
-    (True, True): say("left front wheel arch"),
-    (True, False): say("right front wheel arch"),
-    (False, True): say("left rear wheel arch"),
-    (False, False): say("right rear wheel arch"),
-}
-"""By (front, left)."""
-_ENDS = {
-    (True, True): say("front corner"),
-    (True, False): say("front bumper"),
-    (False, True): say("rear corner"),
-    (False, False): say("rear bumper"),
-}
-"""By (front, at a corner)."""
-
-
-def _with_cards(job: Job, place: str, proposed: list[str]) -> tuple[Job, list[PlannedCard]]:
-    """Cards for points, ties and bars, those that the job does not name being proposed."""
-    assert job.sheet is not None
-    taken = {r.card for r in job.cards} | {c for bar in job.bars for c in bar.cards}
-    large = place == "yard"
-    free = (i for i in range(450 if large else 0, 587 if large else 300) if i not in taken)
-    rows = {f"{r.point} {r.side}": r for r in job.cards}
-    new = 0
-    cards = []
-    for point in job.sheet.points:
-        row = rows.get(point.name)
-        if row is None and job.cards:
-            continue
-        if row is None:
-            row = CardOnPoint(next(free), point.point, point.side, _STEM_MM, "")
-            rows[point.name] = row
-            new += 1
-        normal = _facing(point.position_mm, place)
-        centre = point.position_mm + row.stem_mm * normal
-        role = "base" if point.base else "point"
-        cards.append(PlannedCard(row.card, role, point.name, centre, normal))
-    if new:
-        proposed.append(
-            say("cards on {count} points, stems of {stem:.0f} mm", count=new, stem=_STEM_MM)
-        )
-    job = replace(job, cards=tuple(rows[c.where] for c in cards))
-    extent = Extent.of(np.array([c.centre_mm for c in cards]))
-    for where, centre, normal in _tie_places(place, extent):
-        cards.append(PlannedCard(next(free), "tie", where, centre, normal))
-    bars = job.bars
-    if not bars:
-        bars = tuple(
-            Bar((next(free), next(free)), _BAR_MM, _BAR_U_MM, job.body_alpha_per_k)
-            for _ in range(2)
-        )
-        proposed.append(
-            say("two bars of {length:.0f} mm (U {U:g} mm)", length=_BAR_MM, U=_BAR_U_MM)
-        )
-    for n, bar in enumerate(bars):
-        where, ends, normal = _bar_place(place, extent, n, bar.length_mm)
-        cards += [
-            PlannedCard(card, "bar", where, end, normal)
-            for card, end in zip(bar.cards, ends, strict=True)
-        ]
-    return replace(job, bars=bars), cards
-
-
-def _facing(position_mm: Array, place: str) -> Array:
-    """Where a card on a point looks: down, or out to its own side where nobody gets under."""
-    side = 1.0 if position_mm[1] >= 0 else -1.0
-    if position_mm[2] > _UPPER_MM:
-        return np.array([0.0, side, 0.0])
-    if place == "yard":
-        return np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
-    return _DOWN
-
-
-def _tie_places(place: str, extent: Extent) -> list[tuple[str, Array, Array]]:
-    """Where further cards go, so that neighbouring photos share three and more."""
-    ties: list[tuple[str, Array, Array]] = []
-    if place != "yard":
-        for n, share in enumerate(np.linspace(0.04, 0.96, 12)):
-            y = (0.35, -0.3, 0.03)[n % 3] * extent.half_mm
-            centre = np.array([extent.along(share), y, 0.5 * (extent.low_mm + extent.high_mm)])
-            across = (say("left of the middle"), say("right of the middle"), say("middle"))[n % 3]
-            where = say("underbody, {across}, {along}", across=across, along=_share_words(share))
-            ties.append((where, centre, _DOWN))
-    if place == "arches":
-        for side, left in ((1.0, True), (-1.0, False)):
-            for share, front in ((0.83, True), (0.17, False)):
-                for off, up, turn, words in (
-                    (-180.0, -150.0, 30.0, say("inner edge, facing down")),
-                    (150.0, 0.0, 45.0, say("lip, half down, half out")),
-                    (0.0, 450.0, 80.0, say("above the arch, facing out")),
-                    (320.0, 250.0, 70.0, say("behind the arch, facing out")),
-                ):
-                    normal = np.array([0.0, side * np.sin(np.radians(turn)), 0.0])
-                    normal[2] = -np.cos(np.radians(turn))
-                    centre = np.array(
-                        [extent.along(share) + off, side * (extent.half_mm + 60.0), 150.0 + up]
-                    )
-                    arch = _ARCHES[front, left]
-                    where = say("{arch}, {words}", arch=arch, words=words)
-                    ties.append((where, centre, normal))
-    if place == "yard":
-        for side, sill in ((1.0, say("left sill edge")), (-1.0, say("right sill edge"))):
-            out = np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
-            for share in np.linspace(0.1, 0.9, 5):
-                centre = np.array([extent.along(share), side * (extent.half_mm + 30.0), 20.0])
-                where = say("{sill}, {along}, turned out", sill=sill, along=_share_words(share))
-                ties.append((where, centre, out))
-        for end, front in ((1.0, True), (-1.0, False)):
-            x = (extent.front_mm + 150.0) if end > 0 else (extent.rear_mm - 150.0)
-            for y in (-0.8, -0.27, 0.27, 0.8):
-                normal = np.array([end, 0.9 * np.sign(y) * (abs(y) > 0.5), -0.35])
-                centre = np.array([x, y * extent.half_mm, 100.0])
-                where = say(
-                    "{part}, {side}",
-                    part=_ENDS[front, abs(y) > 0.5],
-                    side=say("left") if y > 0 else say("right"),
-                )
-                ties.append((where, centre, normal))
-    return ties
-
-
-def _bar_place(
-    place: str, extent: Extent, number: int, length_mm: float
-) -> tuple[str, tuple[Array, Array], Array]:
-    """Where a bar lies: across and along under the car by turns, or along its sides in a yard."""
-    middle = 0.5 * (extent.front_mm + extent.rear_mm)
-    half = length_mm / 2.0
-    if place == "yard":
-        side = 1.0 if number % 2 == 0 else -1.0
-        normal = np.array([0.0, side * np.sin(_OUTWARD), -np.cos(_OUTWARD)])
-        y = side * (extent.half_mm + 60.0)
-        ends = (np.array([middle + half, y, -60.0]), np.array([middle - half, y, -60.0]))
-        left, right = (
-            say("along the left sill, turned out"),
-            say("along the right sill, turned out"),
-        )
-        return left if side > 0 else right, ends, normal
-    low = extent.low_mm - 60.0
-    if number % 2 == 0:
-        x = extent.along(0.72)
-        ends = (np.array([x, half, low]), np.array([x, -half, low]))
-        return say("across, under the front of the floor"), ends, _DOWN
-    x = extent.along(0.4)
-    ends = (np.array([x + half, -40.0, low]), np.array([x - half, -40.0, low]))
-    return say("along, under the middle of the floor"), ends, _DOWN
-
-
-def _share_words(share: float) -> Said:
-    if share > 0.68:
-        return say("front")
-    return say("rear") if share < 0.32 else say("middle")
-
-
-def _sill_edge_mm(cards: Sequence[PlannedCard]) -> float:
-    """How low the sills reach: as low as the cards on the outermost points."""
-    own = [c.centre_mm for c in cards if c.role in ("point", "base")]
-    half = max(abs(c[1]) for c in own)
-    outer = [float(c[2]) for c in own if abs(c[1]) > _OUTER_SHARE * half and half > 600.0]
-    return min(outer) + 30.0 if outer else SILL_EDGE_MM
 
 
 def camera_groups(profile: LensProfile | None) -> list[PhotoGroup]:
@@ -543,6 +332,7 @@ def _notes(
     wanted: float,
     full: bool,
     within_reach: AbstractSet[int],
+    assumed: Conditions,
 ) -> tuple[str, ...]:
     notes = []
     hidden = [p.name for p in points if p.card not in within_reach]
@@ -584,13 +374,12 @@ def _notes(
             "datumshot look before you leave: it says what is missing."
         )
     )
-    hidden_in = say("three") if place == "yard" else say("seven")
     notes.append(
         say(
             "Foreseen: geometry, noise, a hand that shakes, one card in {hidden} hidden. Not "
             "foreseen: glare, lines and shields in the way, a body that was not built to its "
             "sheet.",
-            hidden=hidden_in,
+            hidden=round(1.0 / (1.0 - assumed.found_share)),
         )
     )
     return tuple(notes)

@@ -22,6 +22,7 @@ from calib.lens_file import LensProfile, Verdict
 from calib.photo import PhotoHeader, Pixels, read_grey, read_header
 from targets.board import Board, charuco_board
 from targets.errors import UserError
+from targets.said import listed, say
 
 MIN_VIEWS = 4
 """Fewer usable photos than this give no profile."""
@@ -38,7 +39,7 @@ OUTLIER_SIGMA = 4.0
 _MAX_STEPS = 60
 _MAX_ROUNDS = 5
 
-_REMEDY = (
+_REMEDY = say(
     "photograph the board 10 to 20 times so that it fills the frame, tilted by about 45 degrees to "
     "all sides, a third of the photos with the phone turned by 90 degrees"
 )
@@ -106,8 +107,8 @@ def calibrate(
         try:
             view = find_board(read_grey(header.path), board, header.name)
         except UserError as error:
-            return f"{header.name}: {error.what}"
-        return view or f"{header.name}: no board found"
+            return say("{photo}: {why}", photo=header.name, why=error.what)
+        return view or say("{photo}: no board found", photo=header.name)
 
     views: list[BoardView] = []
     # OpenCV releases the lock; more threads than cores only cost memory.
@@ -115,7 +116,7 @@ def calibrate(
         for header, outcome in zip(headers, pool.map(look, headers), strict=True):
             if isinstance(outcome, BoardView):
                 views.append(outcome)
-                told = f"{header.name}: {len(outcome.points_px)} corners"
+                told: str = say("{photo}: {n} corners", photo=header.name, n=len(outcome.points_px))
             else:
                 reasons.append(outcome)
                 told = outcome
@@ -123,7 +124,7 @@ def calibrate(
                 progress(told)
     if not views:
         raise UserError(
-            f"the board was found in none of {len(paths)} photos",
+            say("the board was found in none of {photos} photos", photos=len(paths)),
             "",
             "check that the board settings are those of the print, and that it is in the photos",
         )
@@ -131,8 +132,12 @@ def calibrate(
     fit = fit_camera(views, identity.width_px, identity.height_px)
     if _tilt_range_deg(fit) < MIN_TILT_RANGE_DEG:
         raise UserError(
-            f"all {len(fit.views)} photos show the board from nearly the same side (directions "
-            f"differ by {_tilt_range_deg(fit):.0f} degrees at most), which fixes no focal length",
+            say(
+                "all {photos} photos show the board from nearly the same side (directions "
+                "differ by {differ:.0f} degrees at most), which fixes no focal length",
+                photos=len(fit.views),
+                differ=_tilt_range_deg(fit),
+            ),
             "",
             _REMEDY,
         )
@@ -150,26 +155,31 @@ def calibrate(
 
 def _usable(paths: Sequence[Path]) -> tuple[list[PhotoHeader], list[str]]:
     """Headers of the photos of the camera that took most of them, and why others are left out."""
-    headers, reasons = [], []
+    headers = []
+    reasons: list[str] = []
     for path in paths:
         try:
             header = read_header(path)
         except UserError as error:
-            reasons.append(f"{path.name}: {error.what}")
+            reasons.append(say("{photo}: {why}", photo=path.name, why=error.what))
             continue
         if header.edited:
-            reasons.append(f"{header.name}: {header.edited}")
+            reasons.append(say("{photo}: {why}", photo=header.name, why=header.edited))
         else:
             headers.append(header)
     if not headers:
         raise UserError(
-            "there is no usable photo of the board" + "".join(f"; {r}" for r in reasons[:3]),
+            listed([say("there is no usable photo of the board"), *reasons[:3]], "; "),
             "",
             _REMEDY,
         )
     identity = Counter(h.identity for h in headers).most_common(1)[0][0]
     reasons += [
-        f"{h.name}: from another camera or setting ({h.identity.name})"
+        say(
+            "{photo}: from another camera or setting ({camera})",
+            photo=h.name,
+            camera=h.identity.name,
+        )
         for h in headers
         if h.identity != identity
     ]
@@ -294,19 +304,44 @@ def judge(fit: CameraFit) -> tuple[Verdict, tuple[str, ...]]:
     u_focal, u_centre = sd_px[:2].max() / focal_px, sd_px[2:].max() / focal_px
     # Value, limits of good and usable (all "at least"), what to say.
     checks: tuple[tuple[float, float, float, str], ...] = (
-        (len(fit.views), 10, 6, f"only {len(fit.views)} photos are usable, 10 or more are better"),
+        (
+            len(fit.views),
+            10,
+            6,
+            say("only {n} photos are usable, 10 or more are better", n=len(fit.views)),
+        ),
         (
             tilt_deg,
             40,
             20,
-            f"the board was tilted by {tilt_deg:.0f} degrees at most between photos",
+            say("the board was tilted by {tilt:.0f} degrees at most between photos", tilt=tilt_deg),
         ),
-        (_turned(fit), 1, 0, "no photo was taken with the phone turned by 90 degrees"),
-        (cells, 0.6, 0.35, f"the board covered only {cells:.0%} of the picture"),
-        (reach, 0.5, 0.35, "the board never came near some corner of the picture"),
-        (-fit.rms_px, -rms_limit_px, -3 * rms_limit_px, f"corners miss by {fit.rms_px:.2f} px rms"),
-        (-u_focal, -5e-4, -2e-3, f"the focal length is uncertain by {u_focal:.2%}"),
-        (-u_centre, -5e-4, -2e-3, f"the image centre is uncertain by {u_centre * focal_px:.1f} px"),
+        (_turned(fit), 1, 0, say("no photo was taken with the phone turned by 90 degrees")),
+        (
+            cells,
+            0.6,
+            0.35,
+            say("the board covered only {share:.0f}% of the picture", share=100.0 * cells),
+        ),
+        (reach, 0.5, 0.35, say("the board never came near some corner of the picture")),
+        (
+            -fit.rms_px,
+            -rms_limit_px,
+            -3 * rms_limit_px,
+            say("corners miss by {rms:.2f} px rms", rms=fit.rms_px),
+        ),
+        (
+            -u_focal,
+            -5e-4,
+            -2e-3,
+            say("the focal length is uncertain by {share:.2f}%", share=100.0 * float(u_focal)),
+        ),
+        (
+            -u_centre,
+            -5e-4,
+            -2e-3,
+            say("the image centre is uncertain by {off:.1f} px", off=float(u_centre * focal_px)),
+        ),
     )
     doubts = tuple(text for value, good, _, text in checks if value < good)
     if any(value < usable for value, _, usable, _ in checks):
@@ -462,7 +497,11 @@ def _derivatives(view: BoardView, camera: Camera, pose: Pose) -> tuple[Array, Ar
 def _require_views(views: Sequence[BoardView]) -> None:
     if len(views) < MIN_VIEWS:
         raise UserError(
-            f"only {len(views)} photos show the board well enough, at least {MIN_VIEWS} must",
+            say(
+                "only {photos} photos show the board well enough, at least {least} must",
+                photos=len(views),
+                least=MIN_VIEWS,
+            ),
             "",
             _REMEDY,
         )

@@ -13,6 +13,7 @@ from calib.frames import Array
 from calib.photo import CameraIdentity, PhotoHeader
 from targets.atomic import write_text
 from targets.errors import UserError
+from targets.said import say
 from targets.strict_toml import Table, read_toml
 from targets.wording import shown
 
@@ -22,7 +23,7 @@ FOCAL_TOLERANCE = 0.005
 """Relative difference of EXIF focal lengths up to which two photos count as one lens setting."""
 
 _SCHEMA = 1
-_AGAIN = "make it again with datumshot lens"
+_AGAIN = say("make it again with datumshot lens")
 _KEYS = (
     *("schema", "verdict", "reasons", "rms_px", "photos"),
     *("camera", "constants", "covariance"),
@@ -75,26 +76,37 @@ def misfit(profile: LensProfile, header: PhotoHeader) -> str:
     if header.edited:
         return header.edited
     for what, wanted, had in (
-        ("make", want.make, have.make),
-        ("camera", want.model, have.model),
-        ("lens", want.lens, have.lens),
+        (say("make"), want.make, have.make),
+        (say("camera"), want.model, have.model),
+        (say("lens"), want.lens, have.lens),
     ):
         if wanted and had and wanted != had:
-            return f"other {what}: {had}, the profile is for {wanted}"
+            return say(
+                "other {what}: {had}, the profile is for {wanted}",
+                what=what,
+                had=had,
+                wanted=wanted,
+            )
     size, profile_size = (have.width_px, have.height_px), (want.width_px, want.height_px)
     if size != profile_size:
-        return (
-            f"other pixel size: {size[0]} x {size[1]}, "
-            f"the profile is for {profile_size[0]} x {profile_size[1]}"
+        return say(
+            "other pixel size: {had}, the profile is for {wanted}",
+            had=f"{size[0]} x {size[1]}",
+            wanted=f"{profile_size[0]} x {profile_size[1]}",
         )
     for what, wanted_mm, had_mm in (
-        ("focal length", want.focal_mm, have.focal_mm),
-        ("35 mm equivalent", want.focal35_mm, have.focal35_mm),
+        (say("focal length"), want.focal_mm, have.focal_mm),
+        (say("35 mm equivalent"), want.focal35_mm, have.focal35_mm),
     ):
         if wanted_mm is None or had_mm is None:
             continue
         if abs(had_mm - wanted_mm) > FOCAL_TOLERANCE * wanted_mm:
-            return f"other {what}: {had_mm:g} mm, the profile is for {wanted_mm:g} mm"
+            return say(
+                "other {what}: {had_mm:g} mm, the profile is for {wanted_mm:g} mm",
+                what=what,
+                had_mm=had_mm,
+                wanted_mm=wanted_mm,
+            )
     return ""
 
 
@@ -142,14 +154,20 @@ def read_profile(path: Path) -> LensProfile:
     ------
     UserError : no such file, not TOML, or a key that is unknown, missing or wrong (it is named).
     """
-    missing = 'make it with datumshot lens, or set lens = "self"'
-    values = read_toml(path, str(path), "the lens profile", missing, _AGAIN)
+    missing = say('make it with datumshot lens, or set lens = "self"')
+    values = read_toml(path, str(path), say("the lens profile"), missing, _AGAIN)
     top = Table(values, str(path), _KEYS, _AGAIN)
     top.whole("schema", _SCHEMA, _SCHEMA)
     verdict = top.text("verdict")
     if verdict not in get_args(Verdict):
         raise top.wrong(
-            "verdict", f"{shown(verdict)} is not one of {', '.join(get_args(Verdict))}", _AGAIN
+            "verdict",
+            say(
+                "{verdict} is not one of {known}",
+                verdict=shown(verdict),
+                known=", ".join(get_args(Verdict)),
+            ),
+            _AGAIN,
         )
     camera = top.table("camera", (*_CAMERA_TEXTS, *_CAMERA_SIZES, *_CAMERA_OPTIONS))
     constants = top.table("constants", CONSTANTS)

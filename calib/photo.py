@@ -29,6 +29,7 @@ from PIL import ExifTags, Image
 
 from calib.frames import Array
 from targets.errors import UserError
+from targets.said import say
 
 SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"})
 """What counts as a photo in a folder (lower case)."""
@@ -143,7 +144,9 @@ def photo_paths(folder: Path) -> list[Path]:
         entries = sorted(folder.iterdir())
     except OSError as error:
         raise UserError(
-            f"cannot read this folder ({error.strerror})", str(folder), "check its name"
+            say("cannot read this folder ({reason})", reason=error.strerror),
+            str(folder),
+            "check its name",
         ) from error
     paths = [
         p
@@ -158,7 +161,9 @@ def photo_paths(folder: Path) -> list[Path]:
             path.name.encode("utf-8")
         except UnicodeEncodeError as error:  # bytes of another character set, on Linux
             raise UserError(
-                f"the file name {path.name!a} is not UTF-8 text", str(folder), "rename the file"
+                say("the file name {name} is not UTF-8 text", name=ascii(path.name)),
+                str(folder),
+                "rename the file",
             ) from error
     return paths
 
@@ -208,8 +213,14 @@ def read_grey(path: Path) -> Pixels:
     size_px = (header.identity.height_px, header.identity.width_px)
     if grey.shape != size_px:
         raise UserError(
-            f"its pixels ({grey.shape[1]} x {grey.shape[0]}) do not fit its header "
-            f"({size_px[1]} x {size_px[0]})",
+            say(
+                "its pixels ({width} x {height}) do not fit its header "
+                "({header_width} x {header_height})",
+                width=grey.shape[1],
+                height=grey.shape[0],
+                header_width=size_px[1],
+                header_height=size_px[0],
+            ),
             path.name,
             "use the original file from the camera",
         )
@@ -276,7 +287,9 @@ def read_preview(path: Path, longest_px: int) -> tuple[Pixels, Array]:
 
 def _unreadable(path: Path, error: OSError) -> UserError:
     return UserError(
-        f"cannot read this file ({error.strerror or error})", path.name, "check that it is there"
+        say("cannot read this file ({reason})", reason=error.strerror or error),
+        path.name,
+        "check that it is there",
     )
 
 
@@ -287,7 +300,9 @@ def _require_file(path: Path) -> None:
         raise UserError("is no file", path.name, "put the photo itself there")
     if status.st_size > MAX_BYTES:
         raise UserError(
-            f"has {status.st_size / 1e6:.0f} MB, more than any photo", path.name, "take it out"
+            say("has {size:.0f} MB, more than any photo", size=status.st_size / 1e6),
+            path.name,
+            "take it out",
         )
 
 
@@ -327,14 +342,23 @@ def _open(stream: BinaryIO, path: Path) -> Image.Image:
     width_px, height_px = image.size
     if width_px * height_px > MAX_PIXELS:
         raise UserError(
-            f"claims {width_px} x {height_px} pixels, more than any phone makes",
+            say(
+                "claims {width_px} x {height_px} pixels, more than any phone makes",
+                width_px=width_px,
+                height_px=height_px,
+            ),
             path.name,
             "use the original file from the camera",
         )
     pixels = width_px * height_px
     if pixels > _BOMB_PIXELS and size_bytes < _BOMB_BYTES_PER_PIXEL * pixels:
         raise UserError(
-            f"claims {width_px} x {height_px} pixels in {size_bytes} bytes, too few for a photo",
+            say(
+                "claims {width_px} x {height_px} pixels in {size_bytes} bytes, too few for a photo",
+                width_px=width_px,
+                height_px=height_px,
+                size_bytes=size_bytes,
+            ),
             path.name,
             "use the original file from the camera",
         )
@@ -432,7 +456,7 @@ def _heif_turn(data: bytes, told: int) -> tuple[int, str]:
     turns = {box[0] & 3 for box in re.findall(rb"\0\0\0\x09irot(.)", data, re.DOTALL)}
     mirrored = re.search(rb"\0\0\0\x09imir", data) is not None
     if mirrored or len(turns) > 1:
-        return told, "" if told != 1 else "turned, but it does not say which way"
+        return told, "" if told != 1 else say("turned, but it does not say which way")
     return {0: 1, 1: 8, 2: 3, 3: 6}[turns.pop() if turns else 0], ""
 
 
@@ -442,15 +466,19 @@ def _edited(
     """Why the pixels are not the sensor's, "" if they are; ``written``: EXIF pixel size."""
     size = (identity.width_px, identity.height_px)
     if identity.digital_zoom is not None:
-        return f"taken with digital zoom {identity.digital_zoom:g}"
+        return say("taken with digital zoom {zoom:g}", zoom=identity.digital_zoom)
     if None in written or written == size:
         return ""
     # Some cameras write the size as seen, others as stored; both are fine if the tag says turned.
     if written == size[::-1]:
-        return "" if orientation >= 5 else "turned by another program"
-    return (
-        f"cropped or resized: {size[0]} x {size[1]} pixels, "
-        f"the camera wrote {written[0]:g} x {written[1]:g}"
+        return "" if orientation >= 5 else say("turned by another program")
+    return say(
+        "cropped or resized: {width} x {height} pixels, "
+        "the camera wrote {written_width:g} x {written_height:g}",
+        width=size[0],
+        height=size[1],
+        written_width=written[0],
+        written_height=written[1],
     )
 
 

@@ -22,6 +22,7 @@ from capture.measure import CardPlace, measure_cards, measure_led, place_by_face
 from capture.sightings import Sighting
 from targets.errors import UserError
 from targets.mark import Marks
+from targets.said import say
 from targets.sums import sha256_of
 
 _Item = TypeVar("_Item")
@@ -259,7 +260,9 @@ def _sha256(path: Path) -> str:
         return sha256_of(path)
     except OSError as error:
         raise UserError(
-            f"cannot read this file ({error.strerror})", path.name, "check that it is there"
+            say("cannot read this file ({reason})", reason=error.strerror),
+            path.name,
+            "check that it is there",
         ) from error
 
 

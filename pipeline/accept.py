@@ -22,6 +22,7 @@ from pipeline.result import Result
 from pipeline.solution import Solution
 from targets.card import card_of
 from targets.errors import UserError
+from targets.said import say
 
 LENGTH_COLUMNS = ("card_a", "card_b", "length_mm", "U_mm")
 """Columns of the table of test lengths."""
@@ -170,12 +171,14 @@ def read_lengths(path: Path) -> tuple[KnownLength, ...]:
                 raise UserError(error.what, row.where, error.remedy) from error
         if a == b:
             raise UserError(
-                f"both ends are card {a}", row.where, "a length runs between two different cards"
+                say("both ends are card {card}", card=a),
+                row.where,
+                "a length runs between two different cards",
             )
         pair = (min(a, b), max(a, b))
         if pair in lengths:
             raise UserError(
-                f"the length between cards {a} and {b} is there twice",
+                say("the length between cards {a} and {b} is there twice", a=a, b=b),
                 row.where,
                 "keep one of them",
             )
@@ -214,15 +217,19 @@ def accept(result: Result, lengths: Sequence[KnownLength], where: str) -> Accept
         a, b = length.cards
         if frozenset(length.cards) in bars:
             raise UserError(
-                f"cards {a} and {b} are a bar of this job; it gives the scale, so its length "
-                "comes out right whatever the measurement is worth",
+                say(
+                    "cards {a} and {b} are a bar of this job; it gives the scale, so its "
+                    "length comes out right whatever the measurement is worth",
+                    a=a,
+                    b=b,
+                ),
                 where,
                 "take it out of the test lengths, or out of job.toml if another bar remains",
             )
         for card in length.cards:
             if card not in known:
                 raise UserError(
-                    f"card {card} was not measured in this job",
+                    say("card {card} was not measured in this job", card=card),
                     where,
                     "take the row out, or photograph the card from more sides",
                 )

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from targets.errors import UserError
+from targets.said import say
 
 if TYPE_CHECKING:
     from pipeline.result import Result
@@ -101,16 +102,13 @@ def solve_job(folder: Path, progress: Progress, language: str = "") -> Outcome:
 
     Parameters
     ----------
-    language : code of that of page and summary, "" for what job.toml or the system says.
+    language : code of that of the page, "" for what job.toml or the system says.
     """
-    from pipeline.language import language_for
     from pipeline.summary import exit_code, summary_lines
 
-    language_for(language, "")  # says what is wrong with it before anything is measured
     result, moved = _solved(folder, progress, language)
-    told_in = language_for(language, result.job.language)
     lines = summary_lines(result, _report_path(folder), moved)
-    return Outcome(tuple(told_in.put(line) for line in lines), exit_code(result))
+    return Outcome(tuple(lines), exit_code(result))
 
 
 def plan_job(
@@ -412,23 +410,20 @@ def export_job(folder: Path, to: str, output: Path | None, progress: Progress) -
 
 def run_demo(folder: Path, progress: Progress, language: str = "") -> Outcome:
     """The rendered job from printed board to report, and how far it lies from the truth."""
-    from pipeline.language import language_for
     from pipeline.summary import exit_code, summary_lines
     from pipeline.truth import compare, comparison_lines, read_truth
     from targets.board import read_board
 
-    language_for(language, "")  # says what is wrong with it before anything is copied
     copy_demo(find_samples(Path.cwd()), folder)
     job = folder / "job"
     board = read_board(folder / "board" / "board.toml")
     lens_lines = _calibrated(folder / "board", board, job / "phone.toml", progress)
     result, moved = _solved(job, progress, language)
-    told_in = language_for(language, result.job.language)
     comparison = compare(result, read_truth(folder / "truth.json"))
     lines = (
         *lens_lines,
         "",
-        *(told_in.put(line) for line in summary_lines(result, _report_path(job), moved)),
+        *summary_lines(result, _report_path(job), moved),
         "",
         *comparison_lines(comparison),
         *_more_of_the_demo(folder),
@@ -499,7 +494,7 @@ def copy_demo(samples: Path, folder: Path) -> None:
         # copytree goes on after a fault, and lists them all in the end.
         why = error.args[0][0][2] if isinstance(error, shutil.Error) else error.strerror
         raise UserError(
-            f"cannot copy the demo here ({why})",
+            say("cannot copy the demo here ({why})", why=why),
             str(folder),
             "name another folder",
         ) from error
@@ -575,7 +570,11 @@ def _report_path(folder: Path) -> Path:
 
 def _require_suffix(path: Path, suffix: str) -> None:
     if path.suffix.lower() != suffix:
-        raise UserError(f"the name does not end in {suffix}", str(path), f"add {suffix}")
+        raise UserError(
+            say("the name does not end in {suffix}", suffix=suffix),
+            str(path),
+            say("add {suffix}", suffix=suffix),
+        )
 
 
 def _quoted(path: Path) -> str:

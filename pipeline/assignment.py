@@ -16,8 +16,8 @@ from calib.frames import Array, Pose
 from pipeline.datum import closest_pose, on_one_line
 from pipeline.findings import Finding
 from pipeline.job import CardOnPoint, Job
-from pipeline.language import say
 from pipeline.points import Holes
+from targets.said import say
 
 _AGREE_MM = 15.0
 _FAR_MM = 30.0

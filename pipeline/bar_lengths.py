@@ -11,9 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.findings import Finding
-from pipeline.language import say
 from pipeline.solution import Solution
 from targets.bar import Bar
+from targets.said import say
 
 _ODD_SHARE = 0.03
 _IMPOSSIBLE_SHARE = 0.25

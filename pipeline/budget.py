@@ -18,10 +18,10 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.datum import Datum
-from pipeline.language import listed, say
 from pipeline.points import Holes
 from pipeline.scale import Scaled
 from pipeline.solution import Solution
+from targets.said import listed, say
 
 SOURCES = {
     "photos": "the measurement of the dots in the photos",

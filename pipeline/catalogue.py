@@ -24,6 +24,12 @@ from pipeline.symmetry import CANNOT
 _HERE = Path(__file__).parent
 _JINJA_KEYWORDS = ["_", "gettext", "ngettext"]
 
+PACKAGES = ("targets", "calib", "capture", "pipeline")
+"""All that has words for people."""
+
+TELLERS = {"UserError": (0, 2), "wrong": (1, 2), "progress": (0,)}
+"""Which arguments of a call are sentences of the program, without ``say`` where they are fixed."""
+
 Message = str | tuple[str, str]
 """A pattern, or its singular and plural."""
 
@@ -36,11 +42,32 @@ def messages() -> dict[Message, set[str]]:
     return found
 
 
+def sources() -> list[Path]:
+    """All files of the program."""
+    return [path for package in PACKAGES for path in sorted((_HERE.parent / package).rglob("*.py"))]
+
+
+def _named(path: Path) -> str:
+    """How a catalogue names a file: those of the pipeline without its name."""
+    return path.relative_to(_HERE if path.is_relative_to(_HERE) else _HERE.parent).as_posix()
+
+
+def chosen_from(*parts: ast.expr) -> Iterator[ast.expr]:
+    """What an argument may be: each branch of a choice."""
+    for part in parts:
+        if isinstance(part, ast.IfExp):
+            yield from chosen_from(part.body, part.orelse)
+        elif isinstance(part, ast.BoolOp):
+            yield from chosen_from(*part.values)
+        else:
+            yield part
+
+
 def _of_code() -> Iterator[tuple[Message, str]]:
     # Babel's own reader of Python loses calls inside the arguments of other calls. A clock's
     # ``stop`` names a stage of the work.
-    for path in sorted(_HERE.rglob("*.py")):
-        here = path.relative_to(_HERE).as_posix()
+    for path in sources():
+        here = _named(path)
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if not isinstance(node, ast.Call):
                 continue
@@ -53,6 +80,11 @@ def _of_code() -> Iterator[tuple[Message, str]]:
             ]
             if name in ("say", "stop") and len(texts) == 1:
                 yield texts[0], here
+            elif name in TELLERS:
+                for place in TELLERS[name]:
+                    for part in chosen_from(*node.args[place : place + 1]):
+                        if isinstance(part, ast.Constant) and part.value:
+                            yield str(part.value), here
             elif name == "Finding":  # code and severity come first and are no words for people
                 yield from ((text, here) for text in texts if " " in text)
                 # What it is about, if that is a word and no file's name.

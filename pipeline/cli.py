@@ -6,21 +6,32 @@ Nothing heavy is imported here: ``--help`` must answer at once.
 from __future__ import annotations
 
 import functools
+import inspect
 import io
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
-from typing import Annotated, NoReturn, ParamSpec
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, ParamSpec
 
 import typer
 
 from pipeline import actions
 from pipeline.actions import Outcome
 from targets.errors import UserError
+from targets.said import say
+
+if TYPE_CHECKING:
+    from pipeline.language import Language as Tongue
 
 _P = ParamSpec("_P")
+
+Language = Annotated[
+    str,
+    typer.Option(metavar="CODE", help="To be told in: en or de; else as job.toml or the system."),
+]
 
 # Plain help: drawn boxes need twice the time to start and break the example lines.
 app = typer.Typer(
@@ -46,50 +57,96 @@ def main() -> None:
 
 
 def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]:
-    """Register a function that returns an Outcome: it is printed, its errors told in a sentence."""
+    """Register a function that returns an Outcome: it is printed, its errors told in a sentence.
+
+    Each command has the option --language; those that write pages take it as a parameter, too.
+    """
 
     def register(function: Callable[_P, Outcome]) -> Callable[_P, None]:
-        @app.command(name)
+        signature = inspect.signature(function, eval_str=True)
+        own = "language" in signature.parameters
+
         @functools.wraps(function)
         def run(*args: _P.args, **kwargs: _P.kwargs) -> None:
+            asked = str(kwargs["language"] if own else kwargs.pop("language"))
             try:
+                _speak(asked, kwargs)
                 outcome = function(*args, **kwargs)
             except UserError as error:
-                _stop(str(error), 2)
+                _stop(error.sentence, 2)
             except KeyboardInterrupt:
-                _stop("stopped", 130)
+                _stop(say("stopped"), 130)
             except Exception as error:
                 if os.environ.get("DATUMSHOT_DEBUG"):
                     raise
                 _stop(
-                    f"datumshot failed: {type(error).__name__}: {error} (this is a fault of the "
-                    "program; run it with DATUMSHOT_DEBUG=1 for details)",
+                    say(
+                        "datumshot failed: {kind}: {error} (this is a fault of the "
+                        "program; run it with DATUMSHOT_DEBUG=1 for details)",
+                        kind=type(error).__name__,
+                        error=str(error),
+                    ),
                     2,
                 )
             _tell(outcome.lines)
             raise typer.Exit(outcome.code)
 
+        if not own:
+            option = inspect.Parameter(
+                "language", inspect.Parameter.KEYWORD_ONLY, default="", annotation=Language
+            )
+            parameters = [*signature.parameters.values(), option]
+            run.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
+            run.__annotations__ = {one.name: one.annotation for one in parameters}
+        app.command(name)(run)
         return run
 
     return register
 
 
+_spoken: ContextVar[Tongue | None] = ContextVar("_spoken", default=None)
+"""The language that this run of a command speaks, once it is chosen."""
+
+
+def _speak(asked: str, arguments: dict[str, Any]) -> None:
+    """Speak the language asked for, else that of the job among the arguments, else the system's."""
+    from pipeline.language import language_for, language_of_job
+
+    paths = [
+        path
+        for value in arguments.values()
+        for path in (reversed(value) if isinstance(value, list) else [value])
+        if isinstance(path, Path)
+    ]
+    of_job = next(filter(None, map(language_of_job, paths)), "")
+    _spoken.set(None)
+    _spoken.set(language_for(asked, of_job))
+
+
+def _tongue() -> Tongue:
+    """What ``_speak`` chose; the system's language as long as it could not choose."""
+    from pipeline.language import language_for
+
+    return _spoken.get() or language_for("", "")
+
+
 def _stop(sentence: str, code: int) -> NoReturn:
-    print(_printable(sentence), file=sys.stderr)
+    print(_printable(_tongue().put(sentence)), file=sys.stderr)
     raise typer.Exit(code)
 
 
 def _tell(lines: Iterable[str]) -> None:
     try:
+        tongue = _tongue()
         for line in lines:
-            print(_printable(line))
+            print(_printable(tongue.put(line)))
         sys.stdout.flush()
     except OSError as error:
         # Python flushes once more when it ends, and would complain a second time.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         # A broken pipe: whoever read the output (`| head`) has seen enough.
         if not isinstance(error, BrokenPipeError):
-            _stop(f"cannot write the output ({error.strerror})", 2)
+            _stop(say("cannot write the output ({reason})", reason=error.strerror), 2)
 
 
 def _printable(line: str) -> str:
@@ -118,6 +175,7 @@ def _progress() -> Iterator[actions.Progress]:
         TimeElapsedColumn,
     )
 
+    tongue = _tongue()
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     with Progress(
         *columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True
@@ -126,7 +184,7 @@ def _progress() -> Iterator[actions.Progress]:
 
         def show(stage: str, done: int, total: int) -> None:
             if stage not in tasks:
-                tasks[stage] = bars.add_task(stage, total=total)
+                tasks[stage] = bars.add_task(tongue.word(stage), total=total)
             bars.update(tasks[stage], completed=done, total=total)
 
         yield show
@@ -146,14 +204,17 @@ def _page() -> Iterator[Callable[[list[str]], None]]:
     from rich.panel import Panel
     from rich.text import Text
 
+    tongue = _tongue()
+    enough, not_yet = tongue.put(say("ENOUGH")), tongue.put(say("NOT ENOUGH YET"))
+    title = tongue.put(say("datumshot watch, Ctrl-C ends it"))
     with Live(auto_refresh=False, vertical_overflow="visible") as live:
 
         def replace(lines: list[str]) -> None:
-            text = Text("\n".join(_printable(line) for line in lines))
-            text.highlight_regex(r"ENOUGH: .*", "bold green")
-            text.highlight_regex(r"NOT ENOUGH YET", "bold yellow")
+            text = Text("\n".join(_printable(tongue.put(line)) for line in lines))
+            text.highlight_regex(rf"^{enough}: .*", "bold green")
+            text.highlight_regex(not_yet, "bold yellow")
             text.highlight_regex(r"(?m)^\d\. .*$", "bold")
-            live.update(Panel(text, title="datumshot watch, Ctrl-C ends it"), refresh=True)
+            live.update(Panel(text, title=title), refresh=True)
 
         yield replace
 
@@ -169,12 +230,6 @@ def _version(wanted: bool) -> None:
 Paper = Annotated[str, typer.Option(help="A4 or Letter.")]
 Job = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
 
-Language = Annotated[
-    str,
-    typer.Option(
-        metavar="CODE", help="Of pages and papers: en or de; else as job.toml or the system."
-    ),
-]
 At = Annotated[
     str,
     typer.Option(metavar="PLACE", help="Where the car is: two-post, four-post, yard or arches."),
@@ -383,7 +438,9 @@ def sheet(
         return actions.check_sheet(path)
     if action == "from":
         return actions.make_sheet(path, output)
-    raise UserError(f"{action!r} is not known", "datumshot sheet", "write check or from")
+    raise UserError(
+        say("{action} is not known", action=repr(action)), "datumshot sheet", "write check or from"
+    )
 
 
 @_command("tape")
@@ -625,7 +682,13 @@ def accept(
             )
         if far_mm < near_mm:
             raise UserError(
-                f"--far-mm ({far_mm:g}) is less than --near-mm ({near_mm:g})", "", "exchange them"
+                say(
+                    "--far-mm ({far_mm:g}) is less than --near-mm ({near_mm:g})",
+                    far_mm=far_mm,
+                    near_mm=near_mm,
+                ),
+                "",
+                "exchange them",
             )
         settings = {
             "photos": photos,

@@ -24,6 +24,7 @@ from pipeline.datum import LEAST_BASE_POINTS, closest_pose, on_one_line
 from pipeline.deviation import Verdict
 from pipeline.measured import Measured
 from targets.errors import UserError
+from targets.said import say
 
 State = Literal["unmoved", "closer", "worse", "aside", "moved"]
 """closer or worse: nearer to its sheet place, or farther, beyond U; aside: it moved and is as far;
@@ -195,13 +196,17 @@ def moves(sessions: Sequence[Measured], earlier: int, later: int) -> Moves:
     one, two = sessions[earlier], sessions[later]
     names = [name for name in one.names if name in two.names]
     base = [name for name in names if name in one.base and name in two.base]
-    where = f"{one.folder.name} and {two.folder.name}"
+    where = say("{one} and {other}", one=one.folder.name, other=two.folder.name)
     if len(base) < LEAST_BASE_POINTS:
         raise UserError(
-            f"the two sessions share {len(base)} base points",
+            say("the two sessions share {count} base points", count=len(base)),
             where,
-            f"they need {LEAST_BASE_POINTS} or more of the same name: is it the same vehicle, and "
-            "are the base points of its undamaged centre section measured in both",
+            say(
+                "they need {least} or more of the same name: is it the same "
+                "vehicle, and are the base points of its undamaged centre section "
+                "measured in both",
+                least=LEAST_BASE_POINTS,
+            ),
         )
     at_one = [one.names.index(name) for name in names]
     at_two = [two.names.index(name) for name in names]
@@ -278,7 +283,7 @@ def _stable_fit(
         index = [names.index(name) for name in kept]
         if on_one_line(first[index]):
             raise UserError(
-                f"the common base points ({', '.join(kept)}) lie on one line",
+                say("the common base points ({points}) lie on one line", points=", ".join(kept)),
                 where,
                 "measure base points on both sides in every session",
             )
@@ -305,8 +310,12 @@ def _stable_fit(
         strayed.append(best)
     if not fit.congruent:
         raise UserError(
-            f"their base points differ in shape by {whole.misfit_mm:.1f} mm rms, and the "
-            f"uncertainty explains {whole.explained_mm:.1f} mm",
+            say(
+                "their base points differ in shape by {differ:.1f} mm rms, and the "
+                "uncertainty explains {explained:.1f} mm",
+                differ=whole.misfit_mm,
+                explained=whole.explained_mm,
+            ),
             where,
             "these are different vehicles, or cards were swapped, or the centre section moved; "
             "compare sessions of one car",

@@ -13,13 +13,13 @@ import numpy as np
 
 from pipeline.compare import Comparison, Moves, PointMove, SpringBack, State
 from pipeline.deviation import AXES
-from pipeline.language import Said, fixed, listed, say
 from pipeline.measured import Measured
 from pipeline.results_folder import RESULTS
 from pipeline.rounding import rounded_U
 from pipeline.sentences import parts_of, with_parts
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
+from targets.said import Said, fixed, listed, say
 from targets.sums import sha256_if_readable
 
 SCHEMA = "datumshot/compare/1"

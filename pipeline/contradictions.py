@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pipeline.findings import Finding
-from pipeline.language import say, say_count
 from pipeline.mend import Mended, shooting_order
 from pipeline.moved_cards import TwoPlaces
 from pipeline.parted import Parted
+from targets.said import say, say_count
 
 _REFOCUS = 0.003
 """A phone that refocuses changes its focal length by up to this (``pipeline.cameras``)."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from targets.errors import UserError
+from targets.said import Said, one_of, say
 from targets.typed_file import read_typed
 from targets.wording import nearest, shown
 
@@ -39,10 +40,14 @@ class Row:
         """A name: not empty, one line, blanks inside made single."""
         name = " ".join(self.text(column).split())
         if not name:
-            raise UserError(f"{column} is empty", self.where, "give a name")
+            raise UserError(say("{column} is empty", column=column), self.where, "give a name")
         if not name.isprintable():
             raise UserError(
-                f"{column} {shown(name)} holds signs that cannot be printed",
+                say(
+                    "{column} {name} holds signs that cannot be printed",
+                    column=column,
+                    name=shown(name),
+                ),
                 self.where,
                 "type the name anew",
             )
@@ -54,8 +59,11 @@ class Row:
         if not text and default is not None:
             return default
         if text not in choices:
-            listed = f"{', '.join(choices[:-1])} or {choices[-1]}"
-            raise UserError(f"{column} {shown(text)} is not known", self.where, f"write {listed}")
+            raise UserError(
+                say("{column} {text} is not known", column=column, text=shown(text)),
+                self.where,
+                say("write {known}", known=one_of(choices)),
+            )
         return text
 
     def whole(self, column: str) -> int:
@@ -64,7 +72,9 @@ class Row:
         digits = text.lstrip("0") or "0"
         if not re.fullmatch("[0-9]+", text) or len(digits) > 9:
             raise UserError(
-                f"{column} {shown(text)} is not a whole number", self.where, "count without signs"
+                say("{column} {text} is not a whole number", column=column, text=shown(text)),
+                self.where,
+                "count without signs",
             )
         return int(digits)
 
@@ -72,23 +82,25 @@ class Row:
         """A number from ``low`` to ``high``."""
         text = self.text(column)
         if not text:
-            raise UserError(f"{column} is empty", self.where, "give a number")
+            raise UserError(say("{column} is empty", column=column), self.where, "give a number")
         if _DECIMAL_COMMA.fullmatch(text):
             raise UserError(
-                f"{column} {shown(text)} has a decimal comma", self.where, "use a point"
+                say("{column} {text} has a decimal comma", column=column, text=shown(text)),
+                self.where,
+                "use a point",
             )
         if not _NUMBER.fullmatch(text):
             raise UserError(
-                f"{column} {shown(text)} is not a number",
+                say("{column} {text} is not a number", column=column, text=shown(text)),
                 self.where,
                 "write digits with a decimal point, without a unit",
             )
         value = float(text)
         if not low <= value <= high:
             raise UserError(
-                f"{column} {shown(text)} cannot be",
+                say("{column} {text} cannot be", column=column, text=shown(text)),
                 self.where,
-                f"it lies between {low:g} and {high:g}",
+                say("it lies between {low:g} and {high:g}", low=low, high=high),
             )
         return value
 
@@ -118,10 +130,13 @@ def read_rows(path: Path, columns: Sequence[str], optional: int) -> tuple[Row, .
         cells = [cell.strip() for cell in record]
         if not any(cells):
             continue
-        where = f"{path.name}, row {number}"
+        where = _row(path, number)
         if any(cells[len(header) :]):
             raise UserError(
-                f"there are more cells than the {len(header)} columns of the header",
+                say(
+                    "there are more cells than the {columns} columns of the header",
+                    columns=len(header),
+                ),
                 where,
                 "put a text that contains a comma in double quotes and use decimal points",
             )
@@ -144,13 +159,18 @@ def _header(path: Path, records: Sequence[tuple[int, list[str]]]) -> tuple[str, 
     header = [cell.strip() for cell in names]
     while header and not header[-1]:  # a spreadsheet may write empty columns after the last one
         header.pop()
-    return f"{path.name}, row {first}", header
+    return _row(path, first), header
+
+
+def _row(path: Path, number: int) -> Said:
+    """How messages name a row."""
+    return say("{file}, row {row}", file=path.name, row=number)
 
 
 def _records(path: Path) -> list[tuple[int, list[str]]]:
     """Row numbers from 1 and cells; blank rows are left out."""
     text = read_typed(
-        path, path.name, not_utf8='save it from the spreadsheet program as "CSV UTF-8"'
+        path, path.name, not_utf8=say('save it from the spreadsheet program as "CSV UTF-8"')
     )
     records: list[tuple[int, list[str]]] = []
     number = 0
@@ -160,33 +180,41 @@ def _records(path: Path) -> list[tuple[int, list[str]]]:
                 records.append((number, record))
     except csv.Error as error:
         raise UserError(
-            f"this row cannot be read ({error})",
-            f"{path.name}, row {number + 1}",
+            say("this row cannot be read ({reason})", reason=str(error)),
+            _row(path, number + 1),
             "look for a double quote too many or too few",
         ) from error
     return records
 
 
 def _check_header(header: list[str], columns: Sequence[str], optional: int, where: str) -> None:
-    expected = f"the first row reads {','.join(columns)}"
+    expected = say("the first row reads {columns}", columns=",".join(columns))
     if not header:
         raise UserError("the header is missing", where, expected)
-    for sign, name in ((";", "semicolons"), ("\t", "tabs")):
+    for sign, name in ((";", say("semicolons")), ("\t", say("tabs"))):
         if len(header) == 1 and sign in header[0]:
             raise UserError(
-                f"the columns are separated by {name}",
+                say("the columns are separated by {signs}", signs=name),
                 where,
                 "separate them by commas and write decimal points",
             )
     for position, column in enumerate(header):
         if column not in columns:
             raise UserError(
-                f"the column {shown(column)} is not known",
+                say("the column {column} is not known", column=shown(column)),
                 where,
-                f"the nearest is '{nearest(column, columns)}'; {expected}",
+                say(
+                    "the nearest is '{nearest}'; {expected}",
+                    nearest=nearest(column, columns),
+                    expected=expected,
+                ),
             )
         if column in header[:position]:
-            raise UserError(f"the column '{column}' is there twice", where, "keep one of them")
+            raise UserError(
+                say("the column '{column}' is there twice", column=column),
+                where,
+                "keep one of them",
+            )
     for column in columns[: len(columns) - optional]:
         if column not in header:
-            raise UserError(f"the column '{column}' is missing", where, expected)
+            raise UserError(say("the column '{column}' is missing", column=column), where, expected)

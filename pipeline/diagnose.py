@@ -11,7 +11,6 @@ from capture.photo_set import PhotoSet
 from pipeline.cameras import PhotoGroup
 from pipeline.findings import Finding
 from pipeline.job import Job
-from pipeline.language import Said, listed, say
 from pipeline.looked_again import LookedAgain
 from pipeline.network import NetworkFound
 from pipeline.originals import named
@@ -21,6 +20,7 @@ from pipeline.rounding import rounded_U
 from pipeline.scale import BarReading
 from pipeline.solution import Solution
 from pipeline.symmetry import LEAST_PAIRS, Symmetry
+from targets.said import Said, listed, say
 
 _FEW_PHOTOS = 4
 _ENOUGH_CARDS = 4

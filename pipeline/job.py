@@ -24,6 +24,7 @@ from targets.mark import (
     is_mark,
     tag_count,
 )
+from targets.said import say
 from targets.strict_toml import Table, read_toml
 from targets.wording import nearest, shown, shown_value
 
@@ -126,7 +127,7 @@ def read_job(folder: Path) -> Job:
     parts = settings.text("parts")
     if parts not in PARTS:
         raise UserError(
-            f"{shown(parts)} is not a state of the mechanical parts",
+            say("{parts} is not a state of the mechanical parts", parts=shown(parts)),
             settings.place("parts"),
             'write "in" or "out"',
         )
@@ -189,13 +190,17 @@ def read_cards(
         _check_card(card, row.where)
         if card in bar_cards:
             raise UserError(
-                f"card {card} is on a bar in job.toml",
+                say("card {card} is on a bar in job.toml", card=card),
                 row.where,
                 "a card sits in one place: correct one of the two files",
             )
         if card in row_of_card:
             raise UserError(
-                f"card {card} stands in {row_of_card[card]} already",
+                say(
+                    "card {card} stands in {row} already",
+                    card=card,
+                    row=row_of_card[card],
+                ),
                 row.where,
                 "a card sits in one place: correct one of the two rows",
             )
@@ -203,13 +208,22 @@ def read_cards(
         name = f"{point} {side}"
         if names is not None and name not in names:
             raise UserError(
-                f"point '{name}' is not among the rows of sheet.csv that hold for this job's parts",
+                say(
+                    "point '{name}' is not among the rows of sheet.csv that hold for this "
+                    "job's parts",
+                    name=name,
+                ),
                 row.where,
-                _of_another_side(point, names) or f"the nearest is '{nearest(name, names)}'",
+                _of_another_side(point, names)
+                or say("the nearest is '{nearest}'", nearest=nearest(name, names)),
             )
         if name in row_of_name:
             raise UserError(
-                f"point '{name}' has a card in {row_of_name[name]} already",
+                say(
+                    "point '{name}' has a card in {row} already",
+                    name=name,
+                    row=row_of_name[name],
+                ),
                 row.where,
                 "give each point one card",
             )
@@ -233,15 +247,21 @@ def new_job(folder: Path, title: str = "") -> None:
     """
     for name in ("job.toml", "sheet.csv", "cards.csv"):
         if (folder / name).exists():
-            raise UserError(f"there is a {name} already", str(folder), "name another folder")
+            raise UserError(
+                say("there is a {name} already", name=name), str(folder), "name another folder"
+            )
     title = title or folder.resolve().name
     if not title.isprintable():
-        raise UserError(f"the title {shown(title)} cannot be printed", "", "give a plain title")
+        raise UserError(
+            say("the title {title} cannot be printed", title=shown(title)), "", "give a plain title"
+        )
     try:
         (folder / "photos").mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UserError(
-            f"cannot make this folder ({error.strerror})", str(folder), "name another folder"
+            say("cannot make this folder ({reason})", reason=error.strerror),
+            str(folder),
+            "name another folder",
         ) from error
     atomic.write_text(folder / "sheet.csv", ",".join(SHEET_COLUMNS) + "\n")
     atomic.write_text(folder / "cards.csv", ",".join(CARD_COLUMNS) + "\n")
@@ -328,13 +348,17 @@ base = "auto"
 def _read_toml(folder: Path) -> dict[str, Any]:
     if not folder.exists():
         raise UserError(
-            "there is no such folder", str(folder), f"start one with `datumshot new {folder}`"
+            "there is no such folder",
+            str(folder),
+            say("start one with {command}", command=f"`datumshot new {folder}`"),
         )
     if not folder.is_dir():
         raise UserError("this is a file", str(folder), "name the job folder that it is in")
     if not (folder / "job.toml").exists():
         raise UserError(
-            "there is no job.toml in it", str(folder), f"start a job with `datumshot new {folder}`"
+            "there is no job.toml in it",
+            str(folder),
+            say("start a job with {command}", command=f"`datumshot new {folder}`"),
         )
     return read_toml(folder / "job.toml", "job.toml", missing="check its permissions")
 
@@ -345,8 +369,8 @@ def _language(settings: Table) -> str:
     if code and code not in LANGUAGES:
         raise settings.wrong(
             "language",
-            f"the language {shown(code)} is not known",
-            f"write one of {', '.join(LANGUAGES)}",
+            say("the language {code} is not known", code=shown(code)),
+            say("write one of {known}", known=", ".join(LANGUAGES)),
         )
     return code
 
@@ -374,12 +398,12 @@ def _marks(settings: Table) -> Marks | None:
     sides_mm: dict[int, float | None] = dict.fromkeys(ids, usual)
     said: dict[int, int] = {}
     for number, other in enumerate(others, 1):
-        own = Table(other, f"job.toml, mark {number}", _MARK_KEYS)
+        own = Table(other, say("job.toml, mark {number}", number=number), _MARK_KEYS)
         side = _side(own)
         for tag in _tag_ids(own, sides_mm):
             if tag in said:
                 raise UserError(
-                    f"tag {tag} stands under mark {said[tag]} already",
+                    say("tag {tag} stands under mark {mark} already", tag=tag, mark=said[tag]),
                     own.place("ids"),
                     "a tag has one side: correct one of the two",
                 )
@@ -398,9 +422,9 @@ def _dictionary(table: Table) -> str:
         )
     if name not in known:
         raise UserError(
-            f"there is no dictionary {shown(name)}",
+            say("there is no dictionary {name}", name=shown(name)),
             table.place("dictionary"),
-            f"the nearest is '{nearest(name, known)}'",
+            say("the nearest is '{nearest}'", nearest=nearest(name, known)),
         )
     return name
 
@@ -421,7 +445,7 @@ def _tag_ids(table: Table, known: Collection[int]) -> list[int]:
     for tag in ids:
         if tag not in known:
             raise UserError(
-                f"tag {shown_value(tag)} is not among the marks",
+                say("tag {tag} is not among the marks", tag=shown_value(tag)),
                 place,
                 "its dictionary must have it, and the ids under [marks], if there are any",
             )
@@ -434,13 +458,13 @@ def _bars(settings: Table, marks: Marks | None) -> tuple[Bar, ...]:
         raise UserError("this is no list of bars", settings.place("bar"), "head each with [[bar]]")
     bars: list[Bar] = []
     for number, values in enumerate(listed, 1):
-        bar = _bar(Table(values, f"job.toml, bar {number}", _BAR_KEYS), marks)
+        bar = _bar(Table(values, say("job.toml, bar {number}", number=number), _BAR_KEYS), marks)
         for earlier, other in enumerate(bars, 1):
             for card in bar.cards:
                 if card in other.cards:
                     raise UserError(
-                        f"card {card} is on bar {earlier} already",
-                        f"job.toml, bar {number}, key 'cards'",
+                        say("card {card} is on bar {earlier} already", card=card, earlier=earlier),
+                        say("job.toml, bar {number}, key 'cards'", number=number),
                         "a card sits on one bar: correct one of the two",
                     )
         bars.append(bar)
@@ -464,9 +488,12 @@ def _bar(table: Table, marks: Marks | None) -> Bar:
     shortest_mm = sum(_width_mm(card, marks) for card in cards) / 2.0
     if length_mm < shortest_mm:
         raise UserError(
-            f"{length_mm:g} mm is too short: cards this wide would overlap",
+            say("{length:g} mm is too short: cards this wide would overlap", length=length_mm),
             table.place("length_mm"),
-            f"give millimetres between the two centres, {shortest_mm:g} at least",
+            say(
+                "give millimetres between the two centres, {least:g} at least",
+                least=shortest_mm,
+            ),
         )
     return Bar(
         cards=(cards[0], cards[1]),
@@ -487,21 +514,25 @@ def _check_card(card: int, where: str) -> None:
     try:
         card_of(card)
     except UserError as error:
-        raise UserError(f"there is no card {shown_value(card)}", where, error.remedy) from error
+        raise UserError(
+            say("there is no card {card}", card=shown_value(card)), where, error.remedy
+        ) from error
 
 
 def _date(settings: Table) -> str:
     """A date, written as TOML's own or as a text."""
     value = settings.value("date", "")
     if isinstance(value, datetime.datetime) or not isinstance(value, datetime.date | str):
-        raise settings.wrong("date", f"{shown_value(value)} is not a date", "write it 2026-05-12")
+        raise settings.wrong(
+            "date", say("{value} is not a date", value=shown_value(value)), "write it 2026-05-12"
+        )
     if value == "":
         return ""
     try:
         return datetime.date.fromisoformat(str(value)).isoformat()
     except ValueError as error:
         raise settings.wrong(
-            "date", f"{shown(str(value))} is not a date", "write it 2026-05-12"
+            "date", say("{value} is not a date", value=shown(str(value))), "write it 2026-05-12"
         ) from error
 
 
@@ -512,7 +543,7 @@ def _initials(settings: Table) -> str:
     if text and not (letters.isalpha() and len(letters) <= 4):
         raise settings.wrong(
             "technician",
-            f"{shown(text)} is more than initials",
+            say("{text} is more than initials", text=shown(text)),
             "give four letters at most: the report leaves the shop",
         )
     return text
@@ -529,9 +560,9 @@ def _lens(settings: Table, folder: Path) -> Path | None:
         found = False
     if not found:
         raise UserError(
-            f"there is no lens profile {shown(lens)}",
+            say("there is no lens profile {lens}", lens=shown(lens)),
             settings.place("lens"),
-            'make it with `datumshot lens`, or write "self"',
+            say('make it with {command}, or write "self"', command="`datumshot lens`"),
         )
     return path
 
@@ -556,7 +587,7 @@ def _base(table: Table, sheet: ReferenceSheet | None) -> tuple[str, ...] | None:
     place = table.place("base")
     if not isinstance(listed, list) or not all(isinstance(one, str) for one in listed):
         raise UserError(
-            f"{shown_value(listed)} does not say which points",
+            say("{value} does not say which points", value=shown_value(listed)),
             place,
             'write "auto" or a list like ["A L", "A R", "B L"]',
         )
@@ -572,7 +603,10 @@ def _of_another_side(point: str, names: Collection[str]) -> str:
     there = [f"'{point} {side}'" for side in "LRC" if f"{point} {side}" in names]
     if not there:
         return ""
-    return f"it has {' and '.join(there)} only: correct the side, or add the row to sheet.csv"
+    it_has = there[0]
+    for name in there[1:]:
+        it_has = say("{one} and {other}", one=it_has, other=name)
+    return say("it has {there} only: correct the side, or add the row to sheet.csv", there=it_has)
 
 
 def _base_names(listed: Iterable[str], sheet: ReferenceSheet, place: str) -> list[str]:
@@ -582,25 +616,34 @@ def _base_names(listed: Iterable[str], sheet: ReferenceSheet, place: str) -> lis
         name = " ".join(text.split())
         if name not in allowed:
             raise UserError(
-                f"point {shown(name)} is not among the rows of sheet.csv that hold for this job's "
-                "parts",
+                say(
+                    "point {name} is not among the rows of sheet.csv that hold for this "
+                    "job's parts",
+                    name=shown(name),
+                ),
                 place,
-                f"the nearest is '{nearest(name, allowed)}' (point, blank, side)",
+                say(
+                    "the nearest is '{nearest}' (point, blank, side)",
+                    nearest=nearest(name, allowed),
+                ),
             )
         if allowed[name].kind == "sill flange":
             raise UserError(
-                f"point '{name}' is a sill flange, which is often bent and on no drawing, so it "
-                "cannot carry the datum",
+                say(
+                    "point '{name}' is a sill flange, which is often bent and on no drawing, "
+                    "so it cannot carry the datum",
+                    name=name,
+                ),
                 place,
                 "take another point",
             )
         if not allowed[name].base:
             raise UserError(
-                f"point '{name}' is not marked as base in sheet.csv",
+                say("point '{name}' is not marked as base in sheet.csv", name=name),
                 place,
                 "write base = yes there, or take another point",
             )
         if name in names:
-            raise UserError(f"point '{name}' is named twice", place, "name it once")
+            raise UserError(say("point '{name}' is named twice", name=name), place, "name it once")
         names.append(name)
     return names

@@ -15,7 +15,7 @@ import numpy as np
 from calib.frames import Array
 from pipeline.findings import Finding
 from pipeline.job import CardOnPoint
-from pipeline.language import say
+from targets.said import say
 
 _LEAST_MM = 2.0
 """Points nearer to the sheet than this need no explanation."""

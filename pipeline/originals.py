@@ -14,8 +14,8 @@ import numpy as np
 from calib.photo import CameraIdentity, PhotoHeader
 from pipeline.cameras import PhotoGroup
 from pipeline.findings import Finding
-from pipeline.language import say
 from pipeline.network import NetworkFound
+from targets.said import say
 
 _FOCAL_OFF = 0.15
 """What rounding and the ways of reckoning a 35 mm equivalent explain is less (our choice)."""

@@ -20,7 +20,6 @@ from pipeline.advice import best_stations
 from pipeline.cameras import PhotoGroup, group_photos
 from pipeline.gain import gain_model
 from pipeline.job import Job
-from pipeline.language import say
 from pipeline.network import NetworkFound
 from pipeline.obstacles import UNDER, obstacles
 from pipeline.planned_cards import PlannedCard, generic_sheet, planned_cards, sill_edge_mm
@@ -31,6 +30,7 @@ from pipeline.safety import CLEARANCE_MM
 from pipeline.stations import Extent, Station, candidates, instruction
 from targets.card import card_of
 from targets.errors import UserError
+from targets.said import say
 
 FOUND_SHARE = 0.85
 """Share of the visible cards that a photo really shows (0.93 and 0.80 in two rendered scenes: the

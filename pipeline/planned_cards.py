@@ -9,11 +9,11 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.job import CardOnPoint, Job
-from pipeline.language import Said, say
 from pipeline.obstacles import SILL_EDGE_MM
 from pipeline.sheet import ReferenceSheet, SheetPoint
 from pipeline.stations import Extent
 from targets.bar import Bar
+from targets.said import Said, say
 
 _STEM_MM = 40.0
 _BAR_MM = 1200.0

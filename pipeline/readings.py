@@ -13,6 +13,7 @@ import numpy as np
 from calib.frames import Array
 from pipeline.csv_rows import Row, nearest, read_rows
 from targets.errors import UserError
+from targets.said import say
 
 READING_COLUMNS = (
     *("from", "from_side", "to", "to_side", "reading_mm", "mode"),
@@ -108,9 +109,15 @@ def read_readings(path: Path, known: Collection[str]) -> tuple[Reading, ...]:
         other = "far edges" if reading.mode == "near edges" else "near edges"
         if (frozenset(reading.ends), other) not in both and not has_holes(reading):
             raise UserError(
-                f"a reading between {reading.mode} needs the diameters of both holes",
+                say(
+                    "a reading between {mode} needs the diameters of both holes",
+                    mode=reading.mode,
+                ),
                 reading.where,
-                f"fill in from_hole_mm and to_hole_mm, or read {other} as well",
+                say(
+                    "fill in from_hole_mm and to_hole_mm, or read {other} as well",
+                    other=other,
+                ),
             )
     return readings
 
@@ -187,14 +194,20 @@ def _reading(row: Row, known: Collection[str]) -> Reading:
     ends = (_end(row, "from", known), _end(row, "to", known))
     if ends[0] == ends[1]:
         raise UserError(
-            f"both ends are '{ends[0]}'", row.where, "a reading runs between two different points"
+            say("both ends are '{point}'", point=ends[0]),
+            row.where,
+            "a reading runs between two different points",
         )
     mode = cast(Mode, row.choice("mode", MODES))
     holes = (_hole(row, "from_hole_mm"), _hole(row, "to_hole_mm"))
     if mode == "same edges" and np.isfinite(holes).all() and holes[0] != holes[1]:
         raise UserError(
-            f"same edges of holes of {holes[0]:g} and {holes[1]:g} mm are not as far apart as "
-            "their centres",
+            say(
+                "same edges of holes of {one:g} and {other:g} mm are not as far apart "
+                "as their centres",
+                one=holes[0],
+                other=holes[1],
+            ),
             row.where,
             "between holes of different size read near edges and far edges",
         )
@@ -224,9 +237,9 @@ def _end(row: Row, column: str, known: Collection[str]) -> str:
     if name not in known:
         near = nearest(name, known)
         raise UserError(
-            f"point '{name}' is neither in the sheet nor in cards.csv of this job",
+            say("point '{name}' is neither in the sheet nor in cards.csv of this job", name=name),
             row.where,
-            f"the nearest is '{near}'" if near else "this job has no points",
+            say("the nearest is '{nearest}'", nearest=near) if near else "this job has no points",
         )
     return name
 

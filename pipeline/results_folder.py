@@ -19,6 +19,7 @@ from pathlib import Path
 
 from targets.atomic import write_text
 from targets.errors import UserError
+from targets.said import changed, listed, say
 from targets.sums import sha256_of
 
 RESULTS = "results"
@@ -64,7 +65,9 @@ def only_run(folder: Path) -> Iterator[None]:
         return
     except OSError as error:
         raise UserError(
-            f"cannot write here ({error.strerror})", str(folder), "check space and permissions"
+            say("cannot write here ({reason})", reason=error.strerror),
+            str(folder),
+            "check space and permissions",
         ) from error
     try:
         yield
@@ -101,13 +104,14 @@ def new_results(folder: Path) -> Iterator[Path]:
             _retire(former, place)
     except OSError as error:
         told = UserError(
-            f"cannot write the results ({error.strerror})",
+            say("cannot write the results ({reason})", reason=error.strerror),
             str(folder / RESULTS),
             "check space and permissions, and close programs that show them",
         )
         raise _with_former(told, place, folder) from error
     except UserError as error:
-        where = error.where.replace(str(beside), str(folder / RESULTS))
+        there = str(beside)
+        where = changed(error.where, lambda text: text.replace(there, str(folder / RESULTS)))
         raise _with_former(UserError(error.what, where, error.remedy), place, folder) from error
     finally:
         if beside is not None:
@@ -216,8 +220,8 @@ def _with_former(error: UserError, place: Path, folder: Path) -> UserError:
         return error
     with suppress(OSError):  # a full disk; the note of the beginning may be there
         _note(place, f"A run on {_now()} stopped: {_without(str(error), folder)}")
-    former = f"{folder / RESULTS} is still that of an earlier run"
-    remedy = f"{error.remedy}; {former}" if error.remedy else former
+    former = say("{results} is still that of an earlier run", results=folder / RESULTS)
+    remedy = listed([error.remedy, former], "; ") if error.remedy else former
     return UserError(error.what, error.where, remedy)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from targets.errors import UserError
+from targets.said import say
 
 PLACES = ("two-post", "four-post", "yard", "arches")
 """Where a car is measured: two-post lift; four-post lift, ramps or stands; tow yard, from the
@@ -40,13 +41,19 @@ def cautions(place: str, job_folder: Path | None = None) -> Cautions:
         says nothing for the place.
     """
     if place not in PLACES:
-        raise UserError(f"'{place}' is not a place", "--at", f"write one of {', '.join(PLACES)}")
+        raise UserError(
+            say("'{place}' is not a place", place=place),
+            "--at",
+            say("write one of {known}", known=", ".join(PLACES)),
+        )
     path = next((p for p in _own_lists(job_folder) if p.is_file()), _packaged())
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise UserError(
-            f"cannot read the list of cautions ({error.strerror})", str(path), "check it"
+            say("cannot read the list of cautions ({reason})", reason=error.strerror),
+            str(path),
+            "check it",
         ) from error
     except UnicodeDecodeError as error:
         raise UserError("this is not UTF-8 text", str(path), "save it as UTF-8") from error
@@ -60,14 +67,14 @@ def cautions(place: str, job_folder: Path | None = None) -> Cautions:
             heading = match[1].strip()
             if heading not in (*PLACES, _ALWAYS):
                 raise UserError(
-                    f"[{heading}] is not a place",
-                    f"{path}, line {number}",
-                    f"write one of {', '.join((_ALWAYS, *PLACES))}",
+                    say("[{heading}] is not a place", heading=heading),
+                    say("{path}, line {number}", path=path, number=number),
+                    say("write one of {known}", known=", ".join((_ALWAYS, *PLACES))),
                 )
         elif not heading:
             raise UserError(
                 "a caution stands before the first heading",
-                f"{path}, line {number}",
+                say("{path}, line {number}", path=path, number=number),
                 "write [always] above it",
             )
         elif heading in (place, _ALWAYS):
@@ -76,7 +83,11 @@ def cautions(place: str, job_folder: Path | None = None) -> Cautions:
         raise UserError(
             "the list of cautions says nothing for this place",
             str(path),
-            f"add lines under [{_ALWAYS}] or [{place}], or delete the file to use the usual list",
+            say(
+                "add lines under [{always}] or [{place}], or delete the file to use the usual list",
+                always=_ALWAYS,
+                place=place,
+            ),
         )
     return Cautions(tuple(shown), path)
 

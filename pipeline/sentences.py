@@ -12,7 +12,7 @@ import string
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from pipeline.language import Figure, Said
+from targets.said import Figure, Said
 
 KEYS = ("answer", "unmeasured", "findings", "damage", "symmetry", "budget")
 """Keys of result.json that hold sentences; what others hold is typed by people or a figure."""

@@ -12,6 +12,7 @@ import numpy as np
 from calib.frames import Array
 from pipeline.csv_rows import Row, read_header, read_rows
 from targets.errors import UserError
+from targets.said import say
 from targets.wording import shown
 
 SHEET_COLUMNS = (
@@ -117,7 +118,7 @@ def read_sheet(path: Path, parts: str, tolerance_mm: float) -> ReferenceSheet:
     sheets = read_states(path, tolerance_mm)
     if any(sheet.points for sheet in sheets.values()) and not sheets[parts].points:
         raise UserError(
-            f"no row holds with the mechanical parts {parts}",
+            say("no row holds with the mechanical parts {parts}", parts=parts),
             path.name,
             "mark rows that hold in either state as both, or change parts in job.toml",
         )
@@ -138,7 +139,12 @@ def read_states(path: Path, tolerance_mm: float) -> dict[str, ReferenceSheet]:
                 earlier = first_row.setdefault((point.point, point.side, state), row.where)
                 if earlier != row.where:
                     raise UserError(
-                        f"point {point.name} with parts {state} stands in {earlier} already",
+                        say(
+                            "point {point} with parts {state} stands in {earlier} already",
+                            point=point.name,
+                            state=state,
+                            earlier=earlier,
+                        ),
                         row.where,
                         "keep one of the two rows",
                     )
@@ -166,7 +172,11 @@ def _columns(path: Path) -> tuple[str, tuple[str, ...]]:
     mixed = [column for column in header if column in in_mm and column.endswith("_mm")]
     if mixed:
         raise UserError(
-            f"the columns '{mixed[0]}' and '{found[0]}' are in different units",
+            say(
+                "the columns '{mixed}' and '{found}' are in different units",
+                mixed=mixed[0],
+                found=found[0],
+            ),
             where,
             "give the whole sheet in millimetres (_mm) or the whole sheet in inches (_in)",
         )
@@ -188,24 +198,29 @@ def _points(row: Row, unit: str, tolerance_mm: float) -> list[SheetPoint]:
     tol_mm = mm("tol", 0.0) if row.text(f"tol_{unit}") else tolerance_mm
     if tol_mm == 0.0:
         raise UserError(
-            f"tol_{unit} is zero", row.where, "give a tolerance, or leave the cell empty"
+            say("tol_{unit} is zero", unit=unit),
+            row.where,
+            "give a tolerance, or leave the cell empty",
         )
     if side != "C" and width_mm < 0.0:
         raise UserError(
-            f"width_{unit} {row.text(f'width_{unit}')} is negative",
+            say("width_{unit} {value} is negative", unit=unit, value=row.text(f"width_{unit}")),
             row.where,
             "give the half-width without a sign; the side says which way",
         )
     if side != "C" and width_mm == 0.0:
         raise UserError(
-            f"width_{unit} is zero on side {side}",
+            say("width_{unit} is zero on side {side}", unit=unit, side=side),
             row.where,
             "a point on the centre line has side C",
         )
     if base and _is_sill_flange(name, kind, row.text("note")):
         raise UserError(
-            f"point {shown(name)} is a sill flange, which is often bent and on no drawing, so it "
-            "cannot carry the datum",
+            say(
+                "point {name} is a sill flange, which is often bent and on no drawing, "
+                "so it cannot carry the datum",
+                name=shown(name),
+            ),
             row.where,
             "write base = no, and mark holes of the centre section",
         )
@@ -244,7 +259,11 @@ def _check_size(points: Sequence[SheetPoint], unit: str, file: str) -> None:
     size = f"{size_mm / _MM_PER_UNIT[unit]:.0f} {unit}"
     if size_mm < _SMALLEST_VEHICLE_MM:
         raise UserError(
-            f"all {len(names)} points lie within {size}, which is no vehicle",
+            say(
+                "all {count} points lie within {size}, which is no vehicle",
+                count=len(names),
+                size=size,
+            ),
             file,
             "name the columns length_in, width_in, height_in if the figures are inches"
             if unit == "mm"
@@ -252,7 +271,7 @@ def _check_size(points: Sequence[SheetPoint], unit: str, file: str) -> None:
         )
     if size_mm > _LONGEST_VEHICLE_MM:
         raise UserError(
-            f"the points reach over {size}, which is no vehicle",
+            say("the points reach over {size}, which is no vehicle", size=size),
             file,
             "name the columns length_mm, width_mm, height_mm if the figures are millimetres"
             if unit == "in"

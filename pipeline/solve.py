@@ -78,6 +78,7 @@ from pipeline.symmetry import symmetry_of_job
 from pipeline.vehicle_frame import VehicleFrame, base_points, vehicle_frame
 from targets.errors import UserError
 from targets.mark import is_mark
+from targets.said import say
 
 _LOOKS = 2
 """Second looks: the first one's finds let the next one predict more."""
@@ -304,13 +305,18 @@ def _require_cards(seen: PhotoSet, job: Job) -> None:
     if not seen.photos:
         name, why = next(iter(seen.unreadable.items()))
         raise UserError(
-            f"none of the {len(seen.unreadable)} photos can be read ({name}: {why})",
+            say(
+                "none of the {photos} photos can be read ({name}: {why})",
+                photos=len(seen.unreadable),
+                name=name,
+                why=why,
+            ),
             where,
             "copy them from the phone again",
         )
     if not seen.sightings:
         raise UserError(
-            f"no card was found in {len(seen.photos)} photos",
+            say("no card was found in {photos} photos", photos=len(seen.photos)),
             where,
             "check that the printed cards of datumshot are in the pictures, sharp and well lit",
         )

@@ -15,8 +15,8 @@ import numpy as np
 
 from calib.camera import Camera
 from calib.frames import Array, Pose
-from pipeline.language import Said, say, say_count
 from pipeline.planned_network import PlacedCards, position_of, see, station_pose
+from targets.said import Said, say, say_count
 
 _ALONG = np.linspace(0.0, 1.0, 7)
 _BESIDE_MM = 450.0

@@ -20,7 +20,7 @@ from pipeline.base_points import FALSE_ALARM, BaseChoice, BasePoints, congruence
 from pipeline.deviation import DeviationRow
 from pipeline.findings import Finding
 from pipeline.job import CardOnPoint, Job
-from pipeline.language import listed, say, say_count
+from targets.said import listed, say, say_count
 
 _FITS = 0.01
 """With the true stem a sound point is farther from its place than this share of chance allows."""

@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.budget import budget_sentence
-from pipeline.language import fixed, listed, say, say_count
 from pipeline.report import damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
 from pipeline.report.words import (
@@ -23,6 +22,7 @@ from pipeline.report.words import (
 )
 from pipeline.result import Result
 from pipeline.rounding import rounded_U
+from targets.said import fixed, listed, say, say_count
 
 _SHOWN = 3
 """How many of a kind a line names; the report has them all."""

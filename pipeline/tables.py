@@ -30,7 +30,6 @@ from pipeline.budget import (
 )
 from pipeline.deviation import AXES, DeviationRow
 from pipeline.job import Job
-from pipeline.language import changed
 from pipeline.looked_again import LookedAgain
 from pipeline.printing import PrintScale
 from pipeline.reliability import CardReliability
@@ -42,6 +41,7 @@ from pipeline.solution import CameraGroup, Solution
 from pipeline.symmetry import CANNOT, Symmetry
 from targets.atomic import write_text
 from targets.errors import UserError
+from targets.said import changed, say
 from targets.sums import sha256_if_readable
 from targets.wording import shown_value
 
@@ -277,7 +277,9 @@ def load_result_json(path: Path) -> dict[str, Any]:
         document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except OSError as error:
         raise UserError(
-            f"cannot read the result ({error.strerror})", str(path), "run datumshot solve first"
+            say("cannot read the result ({reason})", reason=error.strerror),
+            str(path),
+            "run datumshot solve first",
         ) from error
     except (ValueError, RecursionError) as error:
         raise UserError(
@@ -286,7 +288,11 @@ def load_result_json(path: Path) -> dict[str, Any]:
     schema = document.get("schema") if isinstance(document, dict) else None
     if schema != SCHEMA:
         raise UserError(
-            f"the layout is {shown_value(schema)}, this version reads {SCHEMA!r}",
+            say(
+                "the layout is {found}, this version reads {known}",
+                found=shown_value(schema),
+                known=repr(SCHEMA),
+            ),
             str(path),
             "run datumshot solve again",
         )

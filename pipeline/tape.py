@@ -17,12 +17,12 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.frames import Array
-from pipeline.language import Said, either, say, say_count
 from pipeline.measured import Measured
 from pipeline.readings import Reading, expected_mm, has_holes, permitted_error_mm
 from pipeline.rounding import rounded_U
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
+from targets.said import Said, either, say, say_count
 
 TapeVerdict = Literal["agrees", "disagrees", "cannot tell"]
 

@@ -15,6 +15,7 @@ from pipeline.datum import closest_pose
 from pipeline.deviation import AXES, DeviationRow
 from pipeline.result import Result
 from targets.errors import UserError
+from targets.said import say
 
 WELL_SEEN = 4
 """Card centres count if their card was measured in so many photos."""
@@ -76,7 +77,9 @@ def read_truth(path: Path) -> Truth:
         )
     except OSError as error:
         raise UserError(
-            f"cannot read the truth ({error.strerror})", str(path), "make the demo folder anew"
+            say("cannot read the truth ({reason})", reason=error.strerror),
+            str(path),
+            "make the demo folder anew",
         ) from error
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
         raise UserError(

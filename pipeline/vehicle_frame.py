@@ -30,10 +30,10 @@ from pipeline.datum import (
 )
 from pipeline.findings import Finding
 from pipeline.job import Job
-from pipeline.language import Said, listed, say, say_count
 from pipeline.points import Holes
 from pipeline.rounding import rounded_U
 from pipeline.sheet import SheetPoint, one_sided
+from targets.said import Said, listed, say, say_count
 
 _ADD_POINTS = say(
     "Put cards on more undamaged base points, {count} or more in all, and photograph again, or "

@@ -25,6 +25,7 @@ from targets.atomic import write_text
 from targets.card import card_of
 from targets.errors import UserError
 from targets.mark import is_mark
+from targets.said import say
 
 KINDS = ("hole", "card", "camera station")
 """What the vertices of the PLY file stand for, by the number in their ``kind``."""
@@ -255,7 +256,9 @@ def import_open3d() -> Any:
     except ModuleNotFoundError as error:
         if error.name != "open3d":
             raise UserError(
-                f"Open3D lacks the package {error.name}", "", 'run pip install "datumshot[cloud]"'
+                say("Open3D lacks the package {package}", package=error.name),
+                "",
+                'run pip install "datumshot[cloud]"',
             ) from error
         raise UserError(
             "the 3-D window needs Open3D, which is not installed",
@@ -271,16 +274,26 @@ def _missing_library(message: str) -> tuple[str, str, str]:
     """What, where and remedy for the loader's message about a missing library."""
     found = re.search(r"(lib[\w.+-]*?)\.so", message)
     if not found:
-        first = message.splitlines()[0] if message else "no reason given"
-        return f"Open3D does not start ({first})", "", 'run pip install "datumshot[cloud]" again'
+        first = message.splitlines()[0] if message else say("no reason given")
+        return (
+            say("Open3D does not start ({reason})", reason=first),
+            "",
+            say('run pip install "datumshot[cloud]" again'),
+        )
     library = found[1]
     package = next((apt for name, apt in _APT.items() if library.startswith(name)), None)
     remedy = (
-        f"on Debian or Ubuntu run apt install {' '.join(dict.fromkeys((package, *_APT_ALL)))}"
+        say(
+            "on Debian or Ubuntu run apt install {packages}",
+            packages=" ".join(dict.fromkeys((package, *_APT_ALL))),
+        )
         if package
-        else "install the package of your system that holds it"
+        else say("install the package of your system that holds it")
     )
-    return f"Open3D needs the system's library {library}, which is not installed", "", remedy
+    what = say(
+        "Open3D needs the system's library {library}, which is not installed", library=library
+    )
+    return what, "", remedy
 
 
 def _document(result: Result | Mapping[str, Any]) -> Mapping[str, Any]:

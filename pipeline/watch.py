@@ -20,6 +20,7 @@ from pipeline.job import Job
 from pipeline.look import Looked, look
 from pipeline.network import NetworkFound
 from targets.errors import UserError
+from targets.said import say
 
 _SETTLED_S = 0.4
 """A file that has not changed for so long is taken for whole."""
@@ -153,7 +154,9 @@ class LiveShoot:
                 same = False
             if not same:
                 continue  # replaced while it was read: next time
-            outcome = by_name.get(path.name) or found.unreadable.get(path.name, "it cannot be read")
+            outcome = by_name.get(path.name) or found.unreadable.get(
+                path.name, say("it cannot be read")
+            )
             if self._measured.get(path) != stamps[path] or self._seen.get(path) != outcome:
                 changed.append(path)
                 if path in self._seen and isinstance(self._seen[path], PhotoSeen):

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from targets.errors import UserError
+from targets.said import say
 
 
 @contextmanager
@@ -23,7 +24,9 @@ def replacing(path: Path) -> Iterator[Path]:
         os.close(handle)
     except OSError as error:
         raise UserError(
-            f"cannot write here ({error.strerror})", str(path), "choose another folder"
+            say("cannot write here ({reason})", reason=error.strerror),
+            str(path),
+            "choose another folder",
         ) from error
     beside = Path(name)
     try:
@@ -35,7 +38,9 @@ def replacing(path: Path) -> Iterator[Path]:
         os.replace(beside, path)
     except OSError as error:
         raise UserError(
-            f"cannot write this file ({error.strerror})", str(path), "check space and permissions"
+            say("cannot write this file ({reason})", reason=error.strerror),
+            str(path),
+            "check space and permissions",
         ) from error
     finally:
         beside.unlink(missing_ok=True)

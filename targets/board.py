@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from targets import atomic
 from targets.errors import UserError
+from targets.said import say
 from targets.strict_toml import Table, read_toml
 
 if TYPE_CHECKING:
@@ -50,27 +51,45 @@ class Board:
     def __post_init__(self) -> None:
         for name, count in (("columns", self.columns), ("rows", self.rows)):
             if count < 3:
-                raise UserError(f"{name} = {count} is too few", "board", "give 3 or more")
+                raise UserError(
+                    say("{name} = {count} is too few", name=name, count=count),
+                    "board",
+                    "give 3 or more",
+                )
         for name, size in (("square_mm", self.square_mm), ("marker_mm", self.marker_mm)):
             if not 0.0 < size <= _LARGEST_MM:  # nan is in no span
-                raise UserError(f"{name} = {size:g} is not a size", "board", "give millimetres")
+                raise UserError(
+                    say("{name} = {size:g} is not a size", name=name, size=size),
+                    "board",
+                    "give millimetres",
+                )
         if self.marker_mm >= self.square_mm:
             raise UserError(
-                f"marker_mm = {self.marker_mm:g} does not fit into square_mm = {self.square_mm:g}",
+                say(
+                    "marker_mm = {marker_mm:g} does not fit into square_mm = {square_mm:g}",
+                    marker_mm=self.marker_mm,
+                    square_mm=self.square_mm,
+                ),
                 "board",
                 "make the markers smaller than the squares",
             )
         match = _DICTIONARY_NAME.fullmatch(self.dictionary)
         if match is None:
             raise UserError(
-                f"dictionary = '{self.dictionary}' is not known",
+                say("dictionary = '{dictionary}' is not known", dictionary=self.dictionary),
                 "board",
                 "take one such as DICT_5X5_100 (4X4 to 7X7; 50, 100, 250 or 1000)",
             )
         if self.marker_count > int(match[2]):
             raise UserError(
-                f"{self.columns} x {self.rows} squares need {self.marker_count} markers, "
-                f"but {self.dictionary} has {match[2]}",
+                say(
+                    "{columns} x {rows} squares need {markers} markers, but {dictionary} has {has}",
+                    columns=self.columns,
+                    rows=self.rows,
+                    markers=self.marker_count,
+                    dictionary=self.dictionary,
+                    has=match[2],
+                ),
                 "board",
                 "take fewer squares or a larger dictionary",
             )
@@ -134,8 +153,9 @@ def read_board(path: Path) -> Board:
     UserError : the file is missing, is not TOML, or has a key or value that does not belong.
     """
     known = {field.name: field.type for field in fields(Board)}
-    missing = "name the file written when the board was printed"
-    read = read_toml(path, str(path), "the board file", missing, "write the file anew")
+    missing = say("name the file written when the board was printed")
+    broken = say("write the file anew")
+    read = read_toml(path, str(path), say("the board file"), missing, broken)
     table = Table(read, str(path), tuple(known))
     values: dict[str, Any] = {}
     for key, kind in known.items():

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from targets.errors import UserError
+from targets.said import say
 
 ID_COUNT = 587
 """Number of codes in the 36h11 dictionary."""
@@ -71,7 +72,11 @@ def card_of(card_id: int) -> Card:
         if card_id in ids:
             share = width_mm / 80.0
             return Card(card_id, width_mm, _TAG_MM * share, _DOT_DIAMETER_MM * share)
-    raise UserError(f"there is no card {card_id}", "", f"card ids run from 0 to {ID_COUNT - 1}")
+    raise UserError(
+        say("there is no card {card}", card=card_id),
+        "",
+        say("card ids run from 0 to {last}", last=ID_COUNT - 1),
+    )
 
 
 @cache

@@ -1,8 +1,13 @@
 """The one exception for what a user can put right."""
 
+from targets.said import Said, fixed, say
+
 
 class UserError(Exception):
     """Something the user must change, told in one plain sentence.
+
+    Each part is a sentence of the program or one made with ``say``, so that the whole can be told
+    in another language; names and paths stay what they are.
 
     Parameters
     ----------
@@ -10,14 +15,20 @@ class UserError(Exception):
     where : the file, with row or key, or the photo or card ("" when nothing more can be said).
     remedy : what to do about it.
 
+    Attributes
+    ----------
+    sentence : the whole.
+
     >>> print(UserError("the width 'abc' is not a number", "sheet.csv, row 4", "type millimetres"))
     sheet.csv, row 4: the width 'abc' is not a number; type millimetres.
     """
 
+    sentence: Said
+
     def __init__(self, what: str, where: str = "", remedy: str = "") -> None:
-        self.what = what
+        self.what = fixed(what)
         self.where = where
-        self.remedy = remedy
-        head = f"{where}: " if where else ""
-        tail = f"; {remedy}" if remedy else ""
-        super().__init__(f"{head}{what}{tail}.")
+        self.remedy = fixed(remedy)
+        pattern = ("{where}: " if where else "") + "{what}" + ("; {remedy}" if remedy else "") + "."
+        self.sentence = say(pattern, what=self.what, where=where, remedy=self.remedy)
+        super().__init__(self.sentence)

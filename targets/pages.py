@@ -19,6 +19,7 @@ from targets.board import Board, charuco_board
 from targets.card import ID_COUNT, Card, card_of
 from targets.errors import UserError
 from targets.plates import Cells, Disc, Polygon, Shape, Text, card_face, font_file
+from targets.said import one_of, say
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -57,8 +58,8 @@ def parse_ids(text: str) -> tuple[int, ...]:
     >>> parse_ids("0-3, 90,2,300-301")
     (0, 1, 2, 3, 90, 300, 301)
     """
-    where = f"card ids '{_short(text)}'"
-    example = "write numbers and ranges, such as 0-11,90,91"
+    where = say("card ids '{ids}'", ids=_short(text))
+    example = say("write numbers and ranges, such as 0-11,90,91")
     if not text.strip():
         raise UserError("no card ids are given", "", example)
     ids: dict[int, None] = {}
@@ -66,10 +67,16 @@ def parse_ids(text: str) -> tuple[int, ...]:
         match = _PART.fullmatch(part.strip())
         if match is None:
             shown = _short(part.strip())
-            raise UserError(f"'{shown}' is neither a number nor a range", where, example)
+            raise UserError(
+                say("'{part}' is neither a number nor a range", part=shown), where, example
+            )
         first, last = _card_id(match[1], where), _card_id(match[2] or match[1], where)
         if last < first:
-            raise UserError(f"the range {first}-{last} runs down", where, f"write {last}-{first}")
+            raise UserError(
+                say("the range {first}-{last} runs down", first=first, last=last),
+                where,
+                say("write {last}-{first}", last=last, first=first),
+            )
         ids.update(dict.fromkeys(range(first, last + 1)))
     return tuple(ids)
 
@@ -136,10 +143,17 @@ def board_pdf(board: Board, path: Path, paper: str = "A4") -> int:
     if board.width_mm > room_mm[0] or board.height_mm > room_mm[1]:
         largest_mm = math.floor(min(room_mm[0] / board.columns, room_mm[1] / board.rows))
         raise UserError(
-            f"a board of {board.width_mm:g} x {board.height_mm:g} mm does not fit on {paper} "
-            f"({room_mm[0]:g} x {room_mm[1]:g} mm are free)",
+            say(
+                "a board of {width_mm:g} x {height_mm:g} mm does not fit on {paper} "
+                "({free_width_mm:g} x {free_height_mm:g} mm are free)",
+                width_mm=board.width_mm,
+                height_mm=board.height_mm,
+                paper=paper,
+                free_width_mm=room_mm[0],
+                free_height_mm=room_mm[1],
+            ),
             "board",
-            f"take squares of {largest_mm} mm, or another paper"
+            say("take squares of {largest_mm} mm, or another paper", largest_mm=largest_mm)
             if largest_mm >= 5
             else "take fewer squares",
         )
@@ -366,8 +380,8 @@ def _card_id(digits: str, where: str) -> int:
     # By length first: a range up to a number of many digits must not be made, nor even read.
     digits = digits.lstrip("0") or "0"
     if len(digits) > 3 or int(digits) >= ID_COUNT:
-        remedy = f"ids run from 0 to {ID_COUNT - 1}"
-        raise UserError(f"there is no card {_short(digits)}", where, remedy)
+        remedy = say("ids run from 0 to {last}", last=ID_COUNT - 1)
+        raise UserError(say("there is no card {card}", card=_short(digits)), where, remedy)
     return int(digits)
 
 
@@ -386,7 +400,11 @@ def paper_size_mm(paper: str) -> tuple[float, float]:
     for name, size_mm in PAPERS_MM.items():
         if name.lower() == paper.lower():
             return size_mm
-    raise UserError(f"the paper '{paper}' is not known", "", f"take {' or '.join(PAPERS_MM)}")
+    raise UserError(
+        say("the paper '{paper}' is not known", paper=paper),
+        "",
+        say("take {papers}", papers=one_of(list(PAPERS_MM))),
+    )
 
 
 def _room_mm(size_mm: tuple[float, float]) -> tuple[float, float]:
@@ -402,6 +420,12 @@ def _cards_per_page(width_mm: float, size_mm: tuple[float, float], paper: str) -
     )
     if columns < 1 or rows < 1:
         raise UserError(
-            f"a card {width_mm:g} mm wide does not fit on {paper}", "", "take larger paper"
+            say(
+                "a card {width_mm:g} mm wide does not fit on {paper}",
+                width_mm=width_mm,
+                paper=paper,
+            ),
+            "",
+            "take larger paper",
         )
     return columns, rows

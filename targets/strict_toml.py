@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from targets.errors import UserError
+from targets.said import Said, say
 from targets.typed_file import read_typed
 from targets.wording import nearest, shown, shown_value
 
@@ -26,9 +27,9 @@ _MOST_DOTS = 200
 def read_toml(
     path: Path,
     where: str,
-    kind: str = "this file",
-    missing: str = "check that it is there",
-    broken: str = "correct that place",
+    kind: str = say("this file"),
+    missing: str = say("check that it is there"),
+    broken: str = say("correct that place"),
 ) -> dict[str, Any]:
     """All tables of a TOML file, unchecked.
 
@@ -49,8 +50,8 @@ def read_toml(
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError: tomllib's own, with line and column
-        message = str(error).replace("\n", " ")
-        raise UserError(f"this is not TOML ({message})", where, broken) from error
+        reason = str(error).replace("\n", " ")
+        raise UserError(say("this is not TOML ({reason})", reason=reason), where, broken) from error
 
 
 @dataclass(frozen=True)
@@ -74,11 +75,13 @@ class Table:
     def __post_init__(self) -> None:
         for key in self.values:
             if key not in self.known:
-                remedy = f"the nearest is '{nearest(key, self.known)}'"
+                remedy = say("the nearest is '{nearest}'", nearest=nearest(key, self.known))
                 raise UserError(
-                    f"the key {shown(key)} is not known",
+                    say("the key {key} is not known", key=shown(key)),
                     self.where,
-                    f"{remedy}, or {self.again}" if self.again else remedy,
+                    say("{remedy}, or {again}", remedy=remedy, again=self.again)
+                    if self.again
+                    else remedy,
                 )
 
     def __contains__(self, key: str) -> bool:
@@ -86,7 +89,7 @@ class Table:
 
     def place(self, key: str) -> str:
         """How messages name a key of this table."""
-        return f"{self.where}, key '{key}'"
+        return say("{where}, key '{key}'", where=self.where, key=key)
 
     def wrong(self, key: str, what: str, remedy: str) -> UserError:
         """The error of a key's value; ``what`` is wrong with it."""
@@ -97,7 +100,9 @@ class Table:
         if key in self.values:
             return self.values[key]
         if default is None:
-            raise UserError(f"the key '{key}' is missing", self.where, self.again or "add it")
+            raise UserError(
+                say("the key '{key}' is missing", key=key), self.where, self.again or "add it"
+            )
         return default
 
     def text(self, key: str, default: str | None = None, may_be_empty: bool = False) -> str:
@@ -105,7 +110,9 @@ class Table:
         value = self.value(key, default)
         if not isinstance(value, str):
             raise self.wrong(
-                key, f"{shown_value(value)} is not a text", 'write it in quotes ("...")'
+                key,
+                say("{value} is not a text", value=shown_value(value)),
+                'write it in quotes ("...")',
             )
         if not value.strip() and not may_be_empty:
             raise self.wrong(key, "the text is empty", "fill it in")
@@ -135,7 +142,7 @@ class Table:
         if not isinstance(value, bool):
             raise self.wrong(
                 key,
-                f"{shown_value(value)} is neither yes nor no",
+                say("{value} is neither yes nor no", value=shown_value(value)),
                 "write true or false, without quotes",
             )
         return value
@@ -146,7 +153,9 @@ class Table:
         """A list of ``count`` numbers."""
         value = self.value(key)
         if not isinstance(value, list) or len(value) != count:
-            raise self.wrong(key, f"this is not a list of {count} numbers", "write all of them")
+            raise self.wrong(
+                key, say("this is not a list of {count} numbers", count=count), "write all of them"
+            )
         return tuple(self._number(key, one, low, high) for one in value)
 
     def whole(self, key: str, low: int, high: int) -> int:
@@ -155,7 +164,9 @@ class Table:
         self._number(key, value, low, high)
         if not isinstance(value, int):
             raise self.wrong(
-                key, f"{shown_value(value)} is not a whole number", "write it without a point"
+                key,
+                say("{value} is not a whole number", value=shown_value(value)),
+                "write it without a point",
             )
         return value
 
@@ -163,8 +174,9 @@ class Table:
         """A table in this one, empty where it is absent."""
         value = self.value(key, {})
         if not isinstance(value, dict):
-            raise self.wrong(key, "this is no table", f"head it with [{key}]")
-        return Table(value, f"{self.where}, [{key}]", known, self.again)
+            raise self.wrong(key, "this is no table", say("head it with [{key}]", key=key))
+        where = say("{where}, [{key}]", where=self.where, key=key)
+        return Table(value, where, known, self.again)
 
     def _number(
         self, key: str, value: object, low: float, high: float, above: bool = False
@@ -173,7 +185,7 @@ class Table:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.wrong(
                 key,
-                f"{shown_value(value)} is not a number",
+                say("{value} is not a number", value=shown_value(value)),
                 "write a number without quotes, with a decimal point",
             )
         try:
@@ -182,20 +194,26 @@ class Table:
             number = math.inf
         if not math.isfinite(number) or not low <= number <= high or (above and number == low):
             raise self.wrong(
-                key, f"{shown_value(value)} cannot be", f"give a number {_span(low, high, above)}"
+                key,
+                say("{value} cannot be", value=shown_value(value)),
+                _in_span(low, high, above),
             )
         return number
 
 
-def _span(low: float, high: float, above: bool) -> str:
+def _in_span(low: float, high: float, above: bool) -> Said:
     """
-    >>> _span(0, 5, True), _span(-30, 60, False), _span(0, math.inf, False)
-    ('above 0, up to 5', 'between -30 and 60', 'of 0 or more')
+    >>> _in_span(0, 5, True), _in_span(-30, 60, False)
+    ('give a number above 0, up to 5', 'give a number between -30 and 60')
+    >>> _in_span(0, math.inf, False)
+    'give a number of 0 or more'
     """
+    if math.isinf(high) and math.isinf(low):
+        return say("give a number that is finite")
     if math.isinf(high):
-        return (
-            "that is finite"
-            if math.isinf(low)
-            else f"{'above' if above else 'of'} {low:g}" + ("" if above else " or more")
-        )
-    return f"above {low:g}, up to {high:g}" if above else f"between {low:g} and {high:g}"
+        if above:
+            return say("give a number above {low:g}", low=low)
+        return say("give a number of {low:g} or more", low=low)
+    if above:
+        return say("give a number above {low:g}, up to {high:g}", low=low, high=high)
+    return say("give a number between {low:g} and {high:g}", low=low, high=high)

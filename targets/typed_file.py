@@ -4,6 +4,7 @@ import stat
 from pathlib import Path
 
 from targets.errors import UserError
+from targets.said import say
 
 LARGEST_BYTES = 500_000
 """No settings and no table of a job come near to it."""
@@ -12,9 +13,9 @@ LARGEST_BYTES = 500_000
 def read_typed(
     path: Path,
     where: str,
-    kind: str = "this file",
-    missing: str = "check that it is there",
-    not_utf8: str = "save it as UTF-8",
+    kind: str = say("this file"),
+    missing: str = say("check that it is there"),
+    not_utf8: str = say("save it as UTF-8"),
 ) -> str:
     """UTF-8 text, line ends as they are; the mark that some editors put before it is dropped.
 
@@ -36,7 +37,7 @@ def read_typed(
             raise UserError("this is no ordinary file", where, "put the file itself there")
         if status.st_size > LARGEST_BYTES:
             raise UserError(
-                f"{status.st_size / 1e6:.0f} MB are too much for such a file",
+                say("{size:.0f} MB are too much for such a file", size=status.st_size / 1e6),
                 where,
                 "check that it is the right one",
             )
@@ -45,4 +46,6 @@ def read_typed(
         raise UserError("this is not UTF-8 text", where, not_utf8) from error
     except (OSError, ValueError) as error:  # ValueError: a name that no file can have
         reason = getattr(error, "strerror", None) or str(error)
-        raise UserError(f"cannot read {kind} ({reason})", where, missing) from error
+        raise UserError(
+            say("cannot read {kind} ({reason})", kind=kind, reason=reason), where, missing
+        ) from error

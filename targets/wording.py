@@ -3,6 +3,8 @@
 import difflib
 from collections.abc import Iterable
 
+from targets.said import say
+
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """The known word that looks most like ``word`` (case aside), "" when there is none.
@@ -40,9 +42,11 @@ def shown_value(value: object) -> str:
     if isinstance(value, str):
         return shown(value)
     if isinstance(value, list):
-        return "a list"
+        return say("a list")
     if isinstance(value, dict):
-        return "a table"
+        return say("a table")
     if isinstance(value, int) and abs(value) >= 10**15:
-        return "this number"  # longer than a sentence can bear; Python may even refuse to write it
+        return say(
+            "this number"
+        )  # longer than a sentence can bear; Python may even refuse to write it
     return str(value)

@@ -94,12 +94,23 @@ def test_the_page_of_commands_has_an_entry_for_each_and_no_other() -> None:
     assert sorted(ENTRIES) == commands()
 
 
+OF_ALL = ("help", "language")
+"""Options of every command, which the page of commands tells of once."""
+
+
+def test_every_command_takes_a_language_and_the_page_says_so_once() -> None:
+    text = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
+    assert "`--language`" in text.split("\n## ", 1)[0]
+    for command in commands():
+        assert any("--language" in p.opts for p in GROUP.commands[command].params), command
+
+
 @pytest.mark.parametrize("command", commands())
 def test_an_entry_has_an_example_and_every_option(command: str) -> None:
     entry = ENTRIES[command]
     assert re.search(rf"^    datumshot {command}\b", entry, re.M)
     for parameter in GROUP.commands[command].params:
-        if parameter.param_type_name == "option" and parameter.name != "help":
+        if parameter.param_type_name == "option" and parameter.name not in OF_ALL:
             longest = max(parameter.opts, key=len)
             assert longest in entry, f"{longest} is not in the entry of {command}"
     known = {option for p in GROUP.commands[command].params for option in p.opts}

@@ -17,9 +17,10 @@ from capture.sightings import Sighting
 from pipeline import catalogue, language
 from pipeline.catalogue import mo_bytes, read_catalogue, untranslated
 from pipeline.compare import compare_sessions
+from pipeline.csv_rows import read_rows
 from pipeline.findings import CATALOGUE, Finding
 from pipeline.job import read_job
-from pipeline.language import LANGUAGES, Figure, language_of, listed, say, say_count
+from pipeline.language import LANGUAGES, language_of
 from pipeline.measured import measured_of, solved_document
 from pipeline.plan import plan_shoot
 from pipeline.readings import read_readings
@@ -32,8 +33,10 @@ from pipeline.summary import summary_lines
 from pipeline.tables import points_csv, result_document
 from pipeline.tape import check_tape
 from targets.errors import UserError
+from targets.said import Figure, listed, say, say_count
 from tests.measured_case import SHEET_MM, measured_job
 from tests.report_case import first_points, invented, whole, without_sheet, written
+from tests.terminal import refused
 
 GERMAN = language_of("de")
 _PLACES = re.compile(r"\{\w+[^}]*\}|%\(\w+\)s|</?\w+>")
@@ -99,6 +102,76 @@ def test_no_finding_is_put_together_where_nobody_can_translate_it() -> None:
                 told = [part for part in node.args[2:] if isinstance(part, ast.JoinedStr)]
                 left += [f"{path.name}, line {part.lineno}" for part in told]
     assert left == []
+
+
+def built_by_python(part: ast.expr, tree: ast.Module) -> bool:
+    """Whether a text is filled in before ``say`` sees it, by an f-string, + or ``format``."""
+    for one in catalogue.chosen_from(part):
+        if isinstance(one, ast.JoinedStr | ast.BinOp):
+            return True
+        if isinstance(one, ast.Call) and getattr(one.func, "attr", "") in ("format", "join"):
+            return True
+        if isinstance(one, ast.Name):  # what a name of this file stands for
+            values = [
+                node.value
+                for node in ast.walk(tree)
+                if isinstance(node, ast.Assign)
+                and any(isinstance(t, ast.Name) and t.id == one.id for t in node.targets)
+            ]
+            if any(built_by_python(value, ast.Module([], [])) for value in values):
+                return True
+    return False
+
+
+def test_no_error_is_put_together_where_nobody_can_translate_it() -> None:
+    left, seen = [], 0
+    for path in catalogue.sources():
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.Call):
+                continue
+            name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+            for place in {"UserError": (0, 2), "wrong": (1, 2)}.get(name, ()):
+                for part in node.args[place : place + 1]:
+                    seen += 1
+                    if built_by_python(part, tree):
+                        left.append(f"{path.name}, line {part.lineno}")
+    assert left == []
+    assert seen > 300
+
+
+def test_errors_are_told_in_german_and_stay_english_in_files(tmp_path: Path) -> None:
+    table = tmp_path / "sheet.csv"
+    table.write_text("point,side,length\nA,L,1\n", encoding="utf-8")
+    with pytest.raises(UserError) as caught:
+        read_rows(table, ("point", "side", "length_mm"), 0)
+    error = caught.value
+    assert str(error) == error.sentence
+    assert error.sentence.startswith("sheet.csv, row 1: the column 'length' is not known; the")
+    assert GERMAN.put(error.sentence) == (
+        "sheet.csv, Zeile 1: die Spalte 'length' ist nicht bekannt; am nächsten kommt "
+        "'length_mm'; die erste Zeile lautet point,side,length_mm."
+    )
+
+
+@pytest.mark.parametrize("of", ["option", "job", "system"])
+def test_a_command_answers_in_the_language_asked_for(
+    of: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "job.toml").write_text(
+        'parts = "on"\n' + 'language = "de"\n' * (of == "job"), encoding="utf-8"
+    )
+    if of == "system":
+        monkeypatch.setenv("LC_ALL", "de_DE.UTF-8")
+    for command in ("solve", "look"):
+        asked = ("--language", "de") if of == "option" else ()
+        told = refused(command, tmp_path, *asked)
+        assert '\'on\' ist kein Zustand der Aggregate; schreiben Sie "in" oder "out"' in told
+
+
+def test_an_unknown_language_is_refused_before_anything_is_done(tmp_path: Path) -> None:
+    assert "this language is not known" in refused("new", tmp_path / "van", "--language", "fr")
+    assert not (tmp_path / "van").exists()
 
 
 def test_no_sentence_is_marked_up() -> None:

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from pipeline import catalogue
-from pipeline.language import Figure, Said, changed, either, language_of, listed, say, say_count
+from pipeline.language import language_of
 from pipeline.sentences import _SPECS, parts_of, with_parts
 from pipeline.tables import json_text, load_result_json, result_document
+from targets.said import Figure, Said, changed, either, listed, say, say_count
 from tests.report_case import invented
 
 GERMAN = language_of("de")

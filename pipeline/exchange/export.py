@@ -9,6 +9,7 @@ from typing import Any
 
 from pipeline.measured import Measured, measured_of, solved_document
 from targets.errors import UserError
+from targets.said import one_of, say
 
 SUFFIX_OF = {"csv": ".csv", "ply": ".ply", "dxf": ".dxf", "colmap": "", "undistorted": ""}
 """What can be exported, and how its name ends; without an end it is a folder."""
@@ -42,11 +43,19 @@ def export(
         cannot be written.
     """
     if to not in SUFFIX_OF:
-        raise UserError(f"'{to}' is no format", "--to", f"take {_listed(list(SUFFIX_OF))}")
+        raise UserError(
+            say("'{to}' is no format", to=to),
+            "--to",
+            say("take {known}", known=one_of(list(SUFFIX_OF))),
+        )
     suffix = SUFFIX_OF[to]
     path = output or folder / "results" / _NAME_OF.get(to, to)
     if suffix and path.suffix.lower() != suffix:
-        raise UserError(f"the name does not end in {suffix}", str(path), f"add {suffix}")
+        raise UserError(
+            say("the name does not end in {suffix}", suffix=suffix),
+            str(path),
+            say("add {suffix}", suffix=suffix),
+        )
     if not suffix and path.exists() and not path.is_dir():
         raise UserError("this is a file, and a folder is needed", str(path), "name a folder")
     document = solved_document(folder)
@@ -119,7 +128,3 @@ def _photos(
     lines = [f"{done.photos} of {len(network.photos)} photos without distortion: {path}", drift]
     lines += [f"Left out: {name} {why}" for name, why in done.missing]
     return Exported(tuple(lines), incomplete=bool(done.missing))
-
-
-def _listed(names: list[str]) -> str:
-    return f"{', '.join(names[:-1])} or {names[-1]}"

@@ -19,6 +19,7 @@ from calib.photo import Pixels, read_rgb
 from pipeline.exchange.colmap import PosedNetwork, PosedPhoto, write_model
 from targets.atomic import write_bytes
 from targets.errors import UserError
+from targets.said import say
 
 _JPEG_QUALITY = 95
 
@@ -53,7 +54,8 @@ def write_undistorted(
     UserError : no photo can be read, one has another size than the one that was measured, or a
         file cannot be written.
     """
-    kept, missing = [], []
+    kept = []
+    missing: list[tuple[str, str]] = []
     for done, photo in enumerate(network.photos):
         progress(done, len(network.photos))
         try:
@@ -63,7 +65,7 @@ def write_undistorted(
             continue
         camera = network.cameras[photo.camera]
         if rgb.shape[:2] != (camera.height_px, camera.width_px):
-            missing.append((photo.name, "is not the photo that was measured"))
+            missing.append((photo.name, say("is not the photo that was measured")))
             continue
         name = _jpeg_name(photo.name)
         flat = undistort(rgb, camera, pinhole_of(camera))
@@ -78,7 +80,12 @@ def write_undistorted(
     if not kept:
         name, why = missing[0]
         raise UserError(
-            f"none of the {len(missing)} photos can be read ({name} {why})",
+            say(
+                "none of the {photos} photos can be read ({name} {why})",
+                photos=len(missing),
+                name=name,
+                why=why,
+            ),
             str(photos),
             "put them back",
         )

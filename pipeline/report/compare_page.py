@@ -19,7 +19,7 @@ from pipeline.compare_tables import (
     spring_back_sentences,
     telling_first,
 )
-from pipeline.language import language_of, listed, say
+from pipeline.language import language_of
 from pipeline.measured import Measured
 from pipeline.report import drawing
 from pipeline.report.before_after import STATE_LOOKS, STATE_MARKS
@@ -35,6 +35,7 @@ from pipeline.report.words import (
     uncertainty,
 )
 from targets.atomic import write_text
+from targets.said import listed, say
 
 
 def write_compare_page(comparison: Comparison, path: Path, language: str = "en") -> None:

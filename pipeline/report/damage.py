@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.correction import CAUTIONS
 from pipeline.damage import Damage, Term, Zone
-from pipeline.language import Language, Said, say
+from pipeline.language import Language
 from pipeline.report import drawing
 from pipeline.report.damage_drawing import draw_heights, draw_zones
 from pipeline.report.damage_words import (
@@ -23,6 +23,7 @@ from pipeline.report.damage_words import (
 from pipeline.report.words import LOOKS, VERDICTS, number, signed, uncertainty
 from pipeline.result import Result
 from pipeline.suspension import Figure, SuspensionChange
+from targets.said import Said, say
 
 
 def damage_section(result: Result, language: Language) -> dict[str, Any]:

@@ -8,11 +8,11 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.damage import Damage, Zone, end_change
-from pipeline.language import say
 from pipeline.report import drawing
 from pipeline.report.damage_words import SECTIONS, told, zone_verdict
 from pipeline.report.words import LOOKS, VERDICTS
 from pipeline.result import Result
+from targets.said import say
 
 
 def draw_zones(

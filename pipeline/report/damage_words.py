@@ -10,8 +10,8 @@ from calib.frames import Array
 from pipeline.correction import Correction, way
 from pipeline.damage import Corner, Damage, LocalDamage, Term, Zone
 from pipeline.deviation import Verdict, worst_verdict
-from pipeline.language import Said, listed, say
 from pipeline.report.words import direction, number, place_name, uncertainty
+from targets.said import Said, listed, say
 
 ZONE_NAMES = {"front": say("front"), "centre": say("centre"), "rear": say("rear")}
 SECTIONS = {

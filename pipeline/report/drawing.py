@@ -16,8 +16,8 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.deviation import DeviationRow
-from pipeline.language import listed, say
 from pipeline.report.words import LOOKS, number
+from targets.said import listed, say
 
 INK, FAINT, GRID = "#1b1f24", "#5b636d", "#e3e6ea"
 _TOLERANCE_FILL, _TOLERANCE_EDGE = "#eceff2", "#aab2bb"

@@ -22,7 +22,7 @@ from pipeline.budget import (
     budget_sentence,
 )
 from pipeline.deviation import DeviationRow
-from pipeline.language import Figure, Language, fixed, language_of, listed, say, say_count
+from pipeline.language import Language, language_of
 from pipeline.report import drawing, words
 from pipeline.report.damage import damage_section
 from pipeline.report.sides import base_words, symmetry_words
@@ -33,6 +33,7 @@ from pipeline.result import Result
 from pipeline.solution import CameraGroup, Solution
 from pipeline.tables import without_folder
 from targets.atomic import write_text
+from targets.said import Figure, fixed, listed, say, say_count
 
 # Constants in px carry two decimals, the others as many as their uncertainty makes useful.
 _CONSTANT_DECIMALS = dict.fromkeys(CONSTANTS[:4], 2) | dict.fromkeys(CONSTANTS[4:], 6)

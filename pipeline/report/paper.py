@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.compare_tables import read_comparison
-from pipeline.language import language_of, say
+from pipeline.language import language_of
 from pipeline.measured import Measured
 from pipeline.report import drawing
 from pipeline.report.archive import PDF_VERSION, archived, ended_lines
@@ -31,6 +31,7 @@ from pipeline.tables import version
 from targets.atomic import write_bytes
 from targets.errors import UserError
 from targets.pages import paper_size_mm
+from targets.said import say
 
 _MM = 72.0 / 25.4
 _SIDE_MM, _TOP_MM, _FOOT_MM = 17.0, 15.0, 18.0

@@ -6,10 +6,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.language import Language, say
+from pipeline.language import Language
 from pipeline.measured import Measured
 from pipeline.report import drawing, words
 from pipeline.report.letters import REGULAR, Letters
+from targets.said import say
 
 AXES_AND_U = tuple(say("{axis} ± U", axis=axis) for axis in words.AXIS_WORDS)
 

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.correction import CAUTIONS, Correction
-from pipeline.language import listed, say, say_count
 from pipeline.report import words
 from pipeline.report.damage_words import correction_words
 from pipeline.report.paper_blocks import Paper, capital
+from targets.said import listed, say, say_count
 
 _MOST_MOVED = 20
 _MOST_CORRECTIONS = 8

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.language import Said, fixed, listed, say
 from pipeline.report import drawing, words
 from pipeline.report.letters import REGULAR
 from pipeline.report.paper_blocks import Paper, capital
 from pipeline.result import BarCheck
+from targets.said import Said, fixed, listed, say
 
 _MOST_FINDINGS = 12
 

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.deviation import DeviationRow
-from pipeline.language import fixed, listed, say
 from pipeline.report import words
 from pipeline.report.paper_blocks import AXES_AND_U, Paper, some, with_U
 from pipeline.report.paper_damage import moved_rows
+from targets.said import fixed, listed, say
 
 _MOST_ROWS = 50
 """Rows of the table of points: with them the report has four pages at most."""

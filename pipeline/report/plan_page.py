@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from calib.frames import Array
-from pipeline.language import Language, fixed, language_of, listed, say, say_count
+from pipeline.language import Language, language_of
 from pipeline.plan import ShootPlan, cards_of_size
 from pipeline.report.drawing import FAINT, GRID, INK, Drawing, svg
 from pipeline.report.letters import letters_for
@@ -18,6 +18,7 @@ from pipeline.report.templates import templates
 from pipeline.report.words import AXIS_WORDS, ROLES, uncertainty
 from pipeline.safety import Cautions
 from targets.atomic import replacing, write_text
+from targets.said import fixed, listed, say, say_count
 
 _WIDTH_PX = 760.0
 _EDGE_PX = 46.0

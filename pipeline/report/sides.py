@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.base_points import BaseChoice, PairCheck
-from pipeline.language import Said, fixed, listed, say, say_count
 from pipeline.report import words
 from pipeline.result import Result
 from pipeline.symmetry import CANNOT, Comparison, Symmetry
+from targets.said import Said, fixed, listed, say, say_count
 
 _SHOWN = 3
 COMPARED = {

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from calib.frames import Array, Pose
-from pipeline.language import Said, say, say_count
 from pipeline.report import drawing, words
 from pipeline.result import Result
+from targets.said import Said, say, say_count
 
 _OUTLINE_SHARE = 0.09
 """How far from its station a photo's outline is drawn, of the size of what was measured."""

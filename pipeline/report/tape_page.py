@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.language import language_of, say
+from pipeline.language import language_of
 from pipeline.measured import Measured
 from pipeline.report.templates import templates
 from pipeline.report.words import inches, number, signed, uncertainty
@@ -19,6 +19,7 @@ from pipeline.tape import (
     counts_sentence,
 )
 from targets.atomic import write_text
+from targets.said import say
 
 # Style class and mark of each verdict; the words stand beside it, so no colour is needed.
 _MARKS: dict[TapeVerdict, tuple[str, str]] = {

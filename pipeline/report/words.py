@@ -13,10 +13,10 @@ from pipeline.damage import LocalDamage
 from pipeline.deviation import DeviationRow, Verdict
 from pipeline.findings import Severity
 from pipeline.job import CardOnPoint
-from pipeline.language import Figure, Said, listed, say, say_count
 from pipeline.result import BarCheck, Result
 from pipeline.rounding import rounded_U
 from pipeline.solution import CameraGroup, Solution
+from targets.said import Figure, Said, listed, say, say_count
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -22,6 +23,7 @@ from calib.camera import Camera
 from calib.frames import Array, Pose
 from capture.plane import homography, projected
 from capture.sightings import Sighting
+from pipeline.resection import resected
 from targets.card import card_of
 from targets.errors import UserError
 
@@ -35,6 +37,7 @@ _LIKE_PX = 6.0
 """A view is left out of a resection where it is this far beyond twice the typical error."""
 _DISTINCT_RAD = np.radians(6.0)
 _PAIRS_TRIED = 12
+_PAIRS_REFINED = 8
 _REFINED = 4
 _STARTS = 2
 
@@ -176,44 +179,50 @@ def _resolve_pair(
     first: Sequence[View], second: Sequence[View]
 ) -> tuple[Pose, dict[int, Pose], float, float] | None:
     """Pose of the second camera in the first one's frame that most common cards agree on."""
-    trials: list[tuple[float, Pose, list[Pose]]] = []
-    for view_a, view_b in zip(first, second, strict=True):
-        for pose_a in view_a.poses:
-            for pose_b in view_b.poses:
-                relative = pose_b.compose(pose_a.inverse())
-                places, error = _best_tilts(first, second, relative)
-                trials.append((error, relative, places))
-    trials.sort(key=lambda t: t[0])
-    refined = []
-    for _, relative, places in trials[:8]:
-        relative = _refine(relative, second, places)
-        places, error = _best_tilts(first, second, relative)
-        refined.append((error, relative, places))
-    refined.sort(key=lambda t: t[0])
-    error, relative, places = refined[0]
-    others = [e for e, r, _ in refined[1:] if _apart(r, relative)]
+    trials = [
+        pose_b.compose(pose_a.inverse())
+        for view_a, view_b in zip(first, second, strict=True)
+        for pose_a in view_a.poses
+        for pose_b in view_b.poses
+    ]
+    tilts = _Tilts(first, second)
+    errors, chosen = tilts.best(trials)
+    order = np.argsort(errors, kind="stable")[:_PAIRS_REFINED]
+    trials = _refined([trials[i] for i in order], second, tilts.dots_mm[chosen[order]])
+    errors, chosen = tilts.best(trials)
+    best = int(np.argmin(errors))
+    relative, error = trials[best], float(errors[best])
+    others = [float(e) for e, r in zip(errors, trials, strict=True) if _apart(r, relative)]
     margin = min(others) / max(error, 0.1) if others else 10.0
     if error > _FITS_PX or margin < _CLEARLY:
         return None
+    places = [tilts.poses[i] for i in chosen[best]]
     agree = _agreeing(view_errors_px([relative.compose(p) for p in places], second))
     seed = {v.card: p for v, p, fits in zip(first, places, agree, strict=True) if fits}
     return relative, seed, error, margin
 
 
-def _best_tilts(
-    first: Sequence[View], second: Sequence[View], relative: Pose
-) -> tuple[list[Pose], float]:
-    """For each card the tilt in the first photo that the second one confirms; mean error."""
-    options = [(v, p) for v, view in enumerate(first) for p in view.poses]
-    errors = view_errors_px(
-        [relative.compose(p) for _, p in options], [second[v] for v, _ in options]
-    )
-    places: list[Pose | None] = [None] * len(first)
-    least = np.full(len(first), np.inf)
-    for (v, pose), error in zip(options, errors, strict=True):
-        if error < least[v]:
-            least[v], places[v] = error, pose
-    return [p for p in places if p is not None], float(least.mean())
+class _Tilts:
+    """The tilts that cards may have by a first photo, to be confirmed by a second one.
+
+    Attributes
+    ----------
+    poses : of all cards, those of one card after those of another; dots_mm (T, 4, 3) by each.
+    """
+
+    def __init__(self, first: Sequence[View], second: Sequence[View]) -> None:
+        self.poses = [p for view in first for p in view.poses]
+        self.dots_mm = np.array([p.apply(view.layout_mm) for view in first for p in view.poses])
+        self._begin = np.cumsum([0, *(len(view.poses) for view in first)])
+        self._seen = [s for s, view in zip(second, first, strict=True) for _ in view.poses]
+
+    def best(self, relatives: Sequence[Pose]) -> tuple[Array, NDArray[np.intp]]:
+        """Mean error over the cards of each relative pose (K,), and the tilts it takes (K, V)."""
+        errors = _dot_errors_px(_moved(relatives, self.dots_mm[None]), self._seen)
+        chosen = np.stack(
+            [a + errors[:, a:b].argmin(axis=1) for a, b in pairwise(self._begin)], axis=1
+        )
+        return np.take_along_axis(errors, chosen, axis=1).mean(axis=1), chosen
 
 
 def _grow(views: Sequence[View], photos: dict[str, Pose], cards: dict[int, Pose]) -> Start:
@@ -261,12 +270,8 @@ def _place_errors(
     network_from_card: Sequence[Pose], views: Sequence[View], photos: Mapping[str, Pose]
 ) -> Array:
     """Error of each view of a card from each place that the card might have, (K, V)."""
-    rotation = np.array([p.rotation for p in network_from_card])[:, None]
-    translation = np.array([p.translation for p in network_from_card])[:, None, None]
-    layout = np.array([v.layout_mm for v in views])
-    dots = layout @ rotation.transpose(0, 1, 3, 2) + translation
-    turned = np.array([photos[v.photo].rotation for v in views])
-    moved = np.array([photos[v.photo].translation for v in views])
+    dots = _moved(network_from_card, np.array([v.layout_mm for v in views])[None])
+    turned, moved = _stacked([photos[v.photo] for v in views])
     return _dot_errors_px(dots @ turned.transpose(0, 2, 1) + moved[:, None], views)
 
 
@@ -284,11 +289,11 @@ def _add_photos(
     waiting.sort(key=lambda w: (-w[0], w[1]))
     # Half at a time: the best-connected photos first, the others profit from the cards they add.
     for _, photo, known in waiting[: max(1, (len(waiting) + 1) // 2)]:
-        places = [cards[v.card] for v in known]
+        dots_mm = np.array([cards[v.card].apply(v.layout_mm) for v in known])
         rough = [p.compose(cards[v.card].inverse()) for v in known for p in v.poses]
-        order = np.argsort(_typical_errors(rough, known, places), kind="stable")
-        candidates = [_refine(c, known, places) for c in _different([rough[i] for i in order])]
-        errors = _typical_errors(candidates, known, places)
+        order = np.argsort(_typical_errors(rough, known, dots_mm), kind="stable")
+        candidates = _refined(_different([rough[i] for i in order]), known, dots_mm[None])
+        errors = _typical_errors(candidates, known, dots_mm)
         best = _clear_best(candidates, errors, len(known))
         if best is not None:
             photos[photo] = candidates[best]
@@ -306,30 +311,39 @@ def _different(poses: Sequence[Pose]) -> list[Pose]:
 
 
 def _typical_errors(
-    camera_from_network: Sequence[Pose], views: Sequence[View], places: Sequence[Pose]
+    camera_from_network: Sequence[Pose], views: Sequence[View], dots_mm: Array
 ) -> Array:
-    """Median over the views, whose cards lie at ``places``, of their error from each pose, (K,).
+    """Median over the views, whose dots lie at (V, 4, 3), of their error from each pose, (K,).
 
     Not the mean: a card that was moved must not cost the photo its place.
     """
-    points = np.array([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])
-    rotation = np.array([p.rotation for p in camera_from_network])[:, None]
-    translation = np.array([p.translation for p in camera_from_network])[:, None, None]
-    dots = points @ rotation.transpose(0, 1, 3, 2) + translation
-    return np.asarray(np.median(_dot_errors_px(dots, views), axis=1))
+    errors = _dot_errors_px(_moved(camera_from_network, dots_mm[None]), views)
+    return np.asarray(np.median(errors, axis=1))
+
+
+def _moved(poses: Sequence[Pose], dots_mm: Array) -> Array:
+    """Dots (K or 1, V, 4, 3) moved by each pose, (K, V, 4, 3)."""
+    rotation, translation = _stacked(poses)
+    return np.asarray(
+        dots_mm @ rotation[:, None].transpose(0, 1, 3, 2) + translation[:, None, None]
+    )
+
+
+def _stacked(poses: Sequence[Pose]) -> tuple[Array, Array]:
+    """(K, 3, 3) and (K, 3)."""
+    return np.array([p.rotation for p in poses]), np.array([p.translation for p in poses])
 
 
 def _agreeing(errors: Array) -> NDArray[np.bool_]:
-    """Which errors (V,) are like those of most views."""
-    return np.asarray(errors <= 2.0 * np.median(errors) + _LIKE_PX)
+    """Which errors (..., V) are like those of most views."""
+    return np.asarray(errors <= 2.0 * np.median(errors, axis=-1, keepdims=True) + _LIKE_PX)
 
 
 def view_errors_px(camera_from_card: Sequence[Pose], views: Sequence[View]) -> Array:
     """Error of each view from its own pose, (V,)."""
     if not views:
         return np.zeros(0)
-    rotation = np.array([p.rotation for p in camera_from_card])
-    translation = np.array([p.translation for p in camera_from_card])
+    rotation, translation = _stacked(camera_from_card)
     layout = np.array([v.layout_mm for v in views])
     dots = layout @ rotation.transpose(0, 2, 1) + translation[:, None]
     return _dot_errors_px(dots, views)
@@ -366,25 +380,21 @@ def _apart(one: Pose, other: Pose) -> bool:
     return bool(np.arccos(np.clip(turn, -1.0, 1.0)) > _DISTINCT_RAD)
 
 
-def _refine(camera_from_network: Pose, views: Sequence[View], places: Sequence[Pose]) -> Pose:
-    """Resection over the dots of the views that agree, whose cards lie at ``places``."""
-    agree = _agreeing(view_errors_px([camera_from_network.compose(p) for p in places], views))
-    views = [v for v, fits in zip(views, agree, strict=True) if fits]
-    places = [p for p, fits in zip(places, agree, strict=True) if fits]
-    points = np.concatenate([p.apply(v.layout_mm) for v, p in zip(views, places, strict=True)])
-    rays = np.concatenate([v.rays for v in views])
-    seen = np.isfinite(rays[:, 0])
-    turned, _ = cv2.Rodrigues(camera_from_network.rotation)
-    turned, moved = cv2.solvePnPRefineLM(
-        points[seen],
-        rays[seen],
-        np.eye(3),
-        None,
-        turned.copy(),
-        camera_from_network.translation.reshape(3, 1).copy(),
+def _refined(poses: Sequence[Pose], views: Sequence[View], dots_mm: Array) -> list[Pose]:
+    """Each pose resected over the views that agree with it.
+
+    ``dots_mm`` (K, V, 4, 3) where the views' dots lie, or (1, V, 4, 3) if it is the same for all.
+    """
+    agree = _agreeing(_dot_errors_px(_moved(poses, dots_mm), views))
+    rays = np.array([v.rays for v in views])
+    used = agree[:, :, None] & np.isfinite(rays[:, :, 0])
+    refined = resected(
+        *_stacked(poses),
+        dots_mm.reshape(len(dots_mm), -1, 3),
+        rays.reshape(-1, 2),
+        used.reshape(len(poses), -1),
     )
-    rotation, _ = cv2.Rodrigues(turned)
-    return Pose(np.asarray(rotation), np.asarray(moved, dtype=float).ravel())
+    return [Pose(r, t) for r, t in zip(*refined, strict=True)]
 
 
 def _filled(sighting: Sighting, layout_mm: Array) -> Array:

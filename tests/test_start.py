@@ -149,10 +149,14 @@ def test_a_card_that_no_photo_shares_is_no_start() -> None:
         assert start_network(_views(replace(scene, sightings=tuple(few)))) == []
 
 
-def test_two_small_cards_in_two_photos_are_left_alone_where_not_clear() -> None:
-    """30 pairs of half-size cards side by side at 0.2 px: most resolved, none falsely.
+@pytest.mark.parametrize(("noise_px", "least", "most"), [(0.2, 29, 30), (0.6, 20, 29)])
+def test_two_small_cards_in_two_photos_are_left_alone_where_not_clear(
+    noise_px: float, least: int, most: int
+) -> None:
+    """30 pairs of half-size cards side by side: all resolved at 0.2 px, most at 0.6, none falsely.
 
-    Without the rule that the next best place must fit clearly worse two of them would be false.
+    Without the rule that the next best place must fit clearly worse all would be taken at 0.6 px
+    (and at 0.8 px two of them falsely, with the rule one).
     """
     resolved = 0
     for seed in range(30):
@@ -163,7 +167,7 @@ def test_two_small_cards_in_two_photos_are_left_alone_where_not_clear() -> None:
             photos=2,
             extent_mm=(300, 200),
             tilt_deg=8.0,
-            noise_px=0.2,
+            noise_px=noise_px,
             first_card=300,
         )
         true_photos = dict(zip(scene.photos, scene.camera_from_vehicle, strict=True))
@@ -174,7 +178,7 @@ def test_two_small_cards_in_two_photos_are_left_alone_where_not_clear() -> None:
                 for card, place in start.cards.items():
                     truth = true_photos[photo].compose(true_cards[card])
                     assert _degrees(pose.compose(place), truth) < 15.0
-    assert 20 <= resolved < 30
+    assert least <= resolved <= most
 
 
 def test_a_wrong_id_does_not_spoil_the_others() -> None:

@@ -13,11 +13,17 @@ from calib.frames import Array
 from calib.photo import CameraIdentity, PhotoHeader
 from targets.atomic import write_text
 from targets.errors import UserError
-from targets.said import say
+from targets.said import Said, say
 from targets.strict_toml import Table, read_toml
 from targets.wording import shown
 
 Verdict = Literal["good", "usable", "poor"]
+VERDICT_WORDS: dict[Verdict, Said] = {
+    "good": say("good"),
+    "usable": say("usable"),
+    "poor": say("poor"),
+}
+"""As people read them."""
 
 FOCAL_TOLERANCE = 0.005
 """Relative difference of EXIF focal lengths up to which two photos count as one lens setting."""

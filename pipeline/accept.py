@@ -22,7 +22,7 @@ from pipeline.result import Result
 from pipeline.solution import Solution
 from targets.card import card_of
 from targets.errors import UserError
-from targets.said import say
+from targets.said import Said, columns, indented, say
 
 LENGTH_COLUMNS = ("card_a", "card_b", "length_mm", "U_mm")
 """Columns of the table of test lengths."""
@@ -112,15 +112,31 @@ class Coverage:
         wanted = []
         if self.full_lines < LINES:
             wanted.append(
-                f"{LINES} lines with {LENGTHS_PER_LINE} lengths each, the longest of them at least "
-                f"{self.sides_mm[2]:.0f} mm (there {_are(self.full_lines)})"
+                say(
+                    "{lines} lines with {lengths} lengths each, the longest of them "
+                    "at least {longest:.0f} mm (there {are})",
+                    lines=LINES,
+                    lengths=LENGTHS_PER_LINE,
+                    longest=float(self.sides_mm[2]),
+                    are=_are(self.full_lines),
+                )
             )
         if self.directions < DIRECTIONS:
-            wanted.append(f"lines in {DIRECTIONS} directions (there {_are(self.directions)})")
+            wanted.append(
+                say(
+                    "lines in {directions} directions (there {are})",
+                    directions=DIRECTIONS,
+                    are=_are(self.directions),
+                )
+            )
         if self.longest_mm < DIAGONAL_SHARE * self.diagonal_mm:
             wanted.append(
-                f"a length of {DIAGONAL_SHARE * self.diagonal_mm:.0f} mm, two thirds of the "
-                f"diagonal of the measured cards (the longest has {self.longest_mm:.0f} mm)"
+                say(
+                    "a length of {wanted:.0f} mm, two thirds of the diagonal of the "
+                    "measured cards (the longest has {longest:.0f} mm)",
+                    wanted=DIAGONAL_SHARE * self.diagonal_mm,
+                    longest=self.longest_mm,
+                )
             )
         return tuple(wanted)
 
@@ -277,27 +293,52 @@ def lines_of(ends_mm: Array, diagonal_mm: float) -> Array:
 def acceptance_lines(accepted: Acceptance) -> list[str]:
     """The table and the verdict in words."""
     errors, coverage = accepted.errors, accepted.coverage
-    lines = [
-        "Test lengths in mm; U (k = 2) is that of certificate and measurement together",
-        f"{'cards':>9}  {'line':>4}  {'calibrated':>10}  {'measured':>10}  {'error':>7}  {'U':>6}",
+    lines: list[str] = [
+        say("Test lengths in mm; U (k = 2) is that of certificate and measurement together"),
+        columns(
+            (say("cards"), ">9"),
+            (say("line"), ">4"),
+            (say("calibrated"), ">10"),
+            (say("measured"), ">10"),
+            (say("error"), ">7"),
+            ("U", ">6"),
+        ),
     ]
     for e in errors:
-        cards = f"{e.known.cards[0]}-{e.known.cards[1]}"
-        lines.append(
-            f"{cards:>9}  {e.line + 1:>4}  {e.known.length_mm:>10.3f}  {e.measured_mm:>10.3f}  "
-            f"{e.error_mm:>+7.3f}  {e.U_mm:>6.3f}{'' if e.within else '  beyond U'}"
-        )
+        cells: list[tuple[object, str]] = [
+            (f"{e.known.cards[0]}-{e.known.cards[1]}", ">9"),
+            (e.line + 1, ">4"),
+            (e.known.length_mm, ">10.3f"),
+            (e.measured_mm, ">10.3f"),
+            (e.error_mm, ">+7.3f"),
+            (e.U_mm, ">6.3f"),
+        ]
+        lines.append(columns(*cells) if e.within else columns(*cells, (say("beyond U"), "")))
     worst = max(errors, key=lambda e: abs(e.error_mm))
     count = len(errors)
     lines.append(
-        f"Largest error: {worst.error_mm:+.3f} mm (cards {worst.known.cards[0]}-"
-        f"{worst.known.cards[1]}, {worst.known.length_mm:.0f} mm); {count - accepted.beyond} of "
-        f"{count} errors lie within U, {accepted.permitted} of {count} may lie beyond it by chance"
+        say(
+            "Largest error: {error:+.3f} mm (cards {a}-{b}, {length:.0f} mm); {within} of {errors} "
+            "errors lie within U, {permitted} of {errors} may lie beyond it by chance",
+            error=worst.error_mm,
+            a=worst.known.cards[0],
+            b=worst.known.cards[1],
+            length=worst.known.length_mm,
+            within=count - accepted.beyond,
+            errors=count,
+            permitted=accepted.permitted,
+        )
     )
     lines.append(
-        f"Lines: {coverage.lines}, of which {coverage.full_lines} have enough lengths, in "
-        f"{coverage.directions} directions; longest length {coverage.longest_mm:.0f} mm, "
-        f"diagonal of the measured cards {coverage.diagonal_mm:.0f} mm"
+        say(
+            "Lines: {lines}, of which {full} have enough lengths, in {directions} directions; "
+            "longest length {longest:.0f} mm, diagonal of the measured cards {diagonal:.0f} mm",
+            lines=coverage.lines,
+            full=coverage.full_lines,
+            directions=coverage.directions,
+            longest=coverage.longest_mm,
+            diagonal=coverage.diagonal_mm,
+        )
     )
     return [*lines, *_verdict(accepted)]
 
@@ -306,18 +347,25 @@ def _verdict(accepted: Acceptance) -> list[str]:
     missing = accepted.coverage.missing
     if not accepted.holds:
         return [
-            "Verdict: not accepted. The errors are larger than the stated uncertainty explains: "
-            "look for a card that moved, a bar whose length is mistyped, or a lens that changed."
+            say(
+                "Verdict: not accepted. The errors are larger than the stated "
+                "uncertainty explains: look for a card that moved, a bar whose length is "
+                "mistyped, or a lens that changed."
+            )
         ]
     if missing:
         return [
-            "Verdict: the errors hold what the uncertainty promises, but these lengths are no "
-            "whole acceptance test. For that it needs",
-            *(f"  {one}" for one in missing),
+            say(
+                "Verdict: the errors hold what the uncertainty promises, but these "
+                "lengths are no whole acceptance test. For that it needs"
+            ),
+            *map(indented, missing),
         ]
     return [
-        "Verdict: accepted. The stated uncertainty explains the errors, and the lengths fill the "
-        "measured volume as the guideline asks."
+        say(
+            "Verdict: accepted. The stated uncertainty explains the errors, and the "
+            "lengths fill the measured volume as the guideline asks."
+        )
     ]
 
 
@@ -365,5 +413,7 @@ def _angle(one: Array, other: Array) -> float:
     return float(np.arctan2(np.linalg.norm(np.cross(one, other)), abs(one @ other)))
 
 
-def _are(count: int) -> str:
-    return "is none" if count == 0 else "is one" if count == 1 else f"are {count}"
+def _are(count: int) -> Said:
+    if count == 0:
+        return say("is none")
+    return say("is one") if count == 1 else say("are {n}", n=count)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from targets.errors import UserError
-from targets.said import say
+from targets.said import Said, indented, say, say_count
 
 if TYPE_CHECKING:
     from pipeline.result import Result
@@ -40,11 +40,18 @@ def print_cards(ids: str, output: Path, paper: str, plates: Path | None) -> Outc
     numbers = parse_ids(ids)
     pages = cards_pdf(numbers, output, paper)
     lines = [
-        f"{_count(len(numbers), 'card')} on {_count(pages, 'page')}: {output}",
-        "Print at actual size (100 %) and measure the check line.",
+        say(
+            "{cards} on {pages}: {output}",
+            cards=say_count(len(numbers), "{count} card", "{count} cards"),
+            pages=_on_pages(pages),
+            output=output,
+        ),
+        say("Print at actual size (100 %) and measure the check line."),
     ]
     if plates is not None:
-        lines.append(f"Pictures for engraving: {write_plates(numbers, plates).parent}")
+        lines.append(
+            say("Pictures for engraving: {folder}", folder=write_plates(numbers, plates).parent)
+        )
     return Outcome(tuple(lines))
 
 
@@ -65,9 +72,18 @@ def print_board(output: Path, paper: str, **settings: Any) -> Outcome:
     write_board(board, described)
     return Outcome(
         (
-            f"Board of {board.columns} x {board.rows} squares on {_count(pages, 'page')}: {output}",
-            f"What was printed: {described}; keep it with the photos of the board.",
-            "Fix the print to something flat, such as a pane of glass.",
+            say(
+                "Board of {columns} x {rows} squares on {pages}: {output}",
+                columns=board.columns,
+                rows=board.rows,
+                pages=_on_pages(pages),
+                output=output,
+            ),
+            say(
+                "What was printed: {file}; keep it with the photos of the board.",
+                file=described,
+            ),
+            say("Fix the print to something flat, such as a pane of glass."),
         )
     )
 
@@ -90,9 +106,9 @@ def start_job(folder: Path, title: str) -> Outcome:
     new_job(folder, title)
     return Outcome(
         (
-            f"Job folder: {folder}",
-            "Fill in job.toml (bars!), sheet.csv and cards.csv, put the photos into photos/,",
-            f"then run: datumshot solve {_quoted(folder)}",
+            say("Job folder: {folder}", folder=folder),
+            say("Fill in job.toml (bars!), sheet.csv and cards.csv, put the photos into photos/,"),
+            say("then run: datumshot solve {folder}", folder=_quoted(folder)),
         )
     )
 
@@ -167,7 +183,9 @@ def watch_job(
     tell(caution_lines(cautions(place, folder), place))
     if not (folder / "photos").is_dir():
         raise UserError(
-            "there is no folder of photos to watch", str(folder / "photos"), "make it first"
+            "there is no folder of photos to watch",
+            str(folder / "photos"),
+            "make it first",
         )
     live = LiveShoot(job, wanted_U_mm, clearance_mm, place, cache_of_job(folder))
     last: list[Answer] = [Answer(None)]
@@ -181,9 +199,16 @@ def watch_job(
         watch(live, answered, lambda: False)
     looked = last[0].looked
     if looked is None:
-        return Outcome(("Stopped; no photo was judged.",), 1)
+        return Outcome((say("Stopped; no photo was judged."),), 1)
     return Outcome(
-        (f"Stopped after {looked.photos} photos. {verdict_line(looked)}",), not looked.enough
+        (
+            say(
+                "Stopped after {photos} photos. {verdict}",
+                photos=looked.photos,
+                verdict=verdict_line(looked),
+            ),
+        ),
+        not looked.enough,
     )
 
 
@@ -240,8 +265,9 @@ def check_sheet(file: Path) -> Outcome:
     from pipeline.sheet_check import check_sheet
 
     lines, warnings = check_sheet(file)
-    told = [f"  {warning}" for warning in warnings]
-    return Outcome((*lines, f"Warnings: {len(told) or 'none'}", *told), 1 if told else 0)
+    told = [indented(warning) for warning in warnings]
+    count = say("Warnings: {count}", count=len(told)) if told else say("Warnings: none")
+    return Outcome((*lines, count, *told), 1 if told else 0)
 
 
 def make_sheet(folder: Path, output: Path) -> Outcome:
@@ -260,11 +286,19 @@ def make_sheet(folder: Path, output: Path) -> Outcome:
     return Outcome(
         (
             *measured.warnings,
-            f"Sheet of {_count(made.points, 'point')}: {output}",
-            "Its uncertainties (u, standard) are those of the measurement and of the scatter of "
-            f"the build: {rounded_U(made.u_mm.min(), 2):.2f} to "
-            f"{rounded_U(made.u_mm.max(), 2):.2f} mm",
-            *(f"Warning: {warning}" for warning in made.warnings),
+            say_count(
+                made.points,
+                "Sheet of {count} point: {output}",
+                "Sheet of {count} points: {output}",
+                output=output,
+            ),
+            say(
+                "Its uncertainties (u, standard) are those of the measurement and of the "
+                "scatter of the build: {least:.2f} to {most:.2f} mm",
+                least=rounded_U(made.u_mm.min(), 2),
+                most=rounded_U(made.u_mm.max(), 2),
+            ),
+            *(say("Warning: {warning}", warning=warning) for warning in made.warnings),
         ),
         1 if made.warnings else 0,
     )
@@ -286,8 +320,10 @@ def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
     hashes = [(one["file"], one["sha256"]) for one in stored["inputs"]]
     differ = figures_differ(stored, result_document(result, hashes))
     if differ:
-        return Outcome((*lines, f"Measured once more, the figures differ: {differ}."), 1)
-    return Outcome((*lines, "Measured once more: the same figures to the last digit."))
+        return Outcome(
+            (*lines, say("Measured once more, the figures differ: {differ}.", differ=differ)), 1
+        )
+    return Outcome((*lines, say("Measured once more: the same figures to the last digit.")))
 
 
 def tape_job(folder: Path, table: Path, language: str = "") -> Outcome:
@@ -314,7 +350,7 @@ def tape_job(folder: Path, table: Path, language: str = "") -> Outcome:
         page = folder / "results" / "tape.html"
         write_tape_page(measured, checks, page, told_in)
     lines = tape_lines(measured, checks)
-    return Outcome((*lines, f"Page: {page}"), tape_exit_code(checks))
+    return Outcome((*lines, say("Page: {page}", page=page)), tape_exit_code(checks))
 
 
 def compare_jobs(folders: Sequence[Path], language: str = "") -> Outcome:
@@ -340,8 +376,13 @@ def compare_jobs(folders: Sequence[Path], language: str = "") -> Outcome:
         write_compare_page(comparison, results / "compare.html", told_in)
         why_not = put_before_after(document, results, last.inches)
     lost = any(found.only_earlier or found.only_later for found in comparison.from_first)
-    told = why_not or f"Before and after: in {results / 'report.html'}, too"
-    lines = (*compare_lines(comparison), "", f"Page: {results / 'compare.html'}", told)
+    told = why_not or say("Before and after: in {page}, too", page=results / "report.html")
+    lines = (
+        *compare_lines(comparison),
+        "",
+        say("Page: {page}", page=results / "compare.html"),
+        told,
+    )
     return Outcome(lines, int(lost))
 
 
@@ -371,7 +412,7 @@ def view_job(folder: Path, ply: Path | None) -> Outcome:
         return Outcome(())
     _require_suffix(ply, ".ply")
     write_ply(load_result_json(path), ply)
-    return Outcome((f"Points, cards and photos in 3-D: {ply}",))
+    return Outcome((say("Points, cards and photos in 3-D: {ply}", ply=ply),))
 
 
 def report_job(
@@ -397,7 +438,12 @@ def report_job(
         measured = measured_of(folder, document)
         told_in = language_for(language, measured.language).code
         pages = write_paper(measured, document, path, paper, told_in)
-    return Outcome((f"Report on {_count(pages, 'page')}: {path}", *measured.warnings))
+    return Outcome(
+        (
+            say("Report on {pages}: {path}", pages=_on_pages(pages), path=path),
+            *measured.warnings,
+        )
+    )
 
 
 def export_job(folder: Path, to: str, output: Path | None, progress: Progress) -> Outcome:
@@ -434,11 +480,16 @@ def run_demo(folder: Path, progress: Progress, language: str = "") -> Outcome:
 def _more_of_the_demo(folder: Path) -> tuple[str, ...]:
     """What else the demo folder holds, and how to run it."""
     job, pulled = _quoted(folder / "job"), _quoted(folder / "pulled")
-    lines = ["", "More of this demo:"]
+    lines = ["", say("More of this demo:")]
     if (folder / "job" / "readings.csv").exists():
         lines.append(f"  datumshot tape {job} {_quoted(folder / 'job' / 'readings.csv')}")
     if (folder / "pulled").is_dir():
-        lines.append(f"  datumshot solve {pulled}   (the same van after a first pull)")
+        lines.append(
+            say(
+                "  {command}   (the same van after a first pull)",
+                command=f"datumshot solve {pulled}",
+            )
+        )
         lines.append(f"  datumshot compare {job} {pulled}")
     return tuple(lines) if len(lines) > 2 else ()
 
@@ -503,13 +554,15 @@ def copy_demo(samples: Path, folder: Path) -> None:
 def _calibrated(photos: Path, board: Any, output: Path, progress: Progress) -> tuple[str, ...]:
     """Calibrate, save, and say how good it is."""
     from calib.calibrate import calibrate
-    from calib.lens_file import write_profile
+    from calib.lens_file import VERDICT_WORDS, write_profile
     from calib.photo import photo_paths
 
     paths = photo_paths(photos)
     if not paths:
         raise UserError(
-            "there are no photos in this folder", str(photos), "put the photos of the board there"
+            "there are no photos in this folder",
+            str(photos),
+            "put the photos of the board there",
         )
     done = 0
 
@@ -523,10 +576,15 @@ def _calibrated(photos: Path, board: Any, output: Path, progress: Progress) -> t
     progress("board photos", len(paths), len(paths))
     write_profile(profile, output)
     return (
-        f"Lens profile: {output}",
-        f"Verdict: {profile.verdict}; {profile.photos} of {len(paths)} photos used, "
-        f"{profile.rms_px:.2f} px rms",
-        *(f"  {reason}" for reason in profile.reasons),
+        say("Lens profile: {output}", output=output),
+        say(
+            "Verdict: {verdict}; {used} of {photos} photos used, {rms:.2f} px rms",
+            verdict=VERDICT_WORDS[profile.verdict],
+            used=profile.photos,
+            photos=len(paths),
+            rms=profile.rms_px,
+        ),
+        *map(indented, profile.reasons),
     )
 
 
@@ -582,5 +640,5 @@ def _quoted(path: Path) -> str:
     return f'"{path}"' if " " in str(path) else str(path)
 
 
-def _count(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+def _on_pages(count: int) -> Said:
+    return say_count(count, "{count} page", "{count} pages")

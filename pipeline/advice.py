@@ -30,6 +30,7 @@ from pipeline.rounding import rounded_U
 from pipeline.stations import Extent, Station, candidates, instruction
 from pipeline.symmetry import symmetry_of_job
 from targets.mark import is_mark
+from targets.said import Figure, listed, opening, say, say_count
 
 _PHOTOS_ADVISED = 3
 _AIMED_SHARE = 0.9
@@ -114,7 +115,7 @@ def advise(
         text = instruction(station, cards, model.camera, extent, floor, lack)
         first = tuple(sorted(c for i in rows.cards if (c := model.cards.ids[i]) in model.unseen))
         gain = _gain_words(now, variances, first)
-        advice.append(Advice(text[0].upper() + text[1:] + ".", gain, station, first))
+        advice.append(Advice(opening(listed([text, "."], "")), gain, station, first))
         now = with_photo(now, rows)
     return tuple(advice)
 
@@ -165,16 +166,29 @@ def _gain_words(model: GainModel, variances: Array, first: Sequence[int]) -> str
     )
     gains = lacking[after[lacking] < _TOLD * before[lacking]]
     order = gains[np.argsort(after[gains] / before[gains])][:2]
-    told = [f"{model.names[i]} {_mm(before[i])} to {_mm(after[i])} mm" for i in order]
-    text = f"U of {', '.join(told)}" if told else "ties the photos more firmly"
+    told = [
+        say(
+            "{point} {before} to {after} mm",
+            point=model.names[i],
+            before=_mm(before[i]),
+            after=_mm(after[i]),
+        )
+        for i in order
+    ]
+    text = say("U of {points}", points=listed(told)) if told else say("ties the photos more firmly")
     if first:
-        cards = ", ".join(map(str, first[:4]))
-        text = f"first view of card{'s' if len(first) > 1 else ''} {cards}; {text}"
+        text = say_count(
+            len(first),
+            "first view of card {cards}; {text}",
+            "first view of cards {cards}; {text}",
+            cards=", ".join(map(str, first[:4])),
+            text=text,
+        )
     return text
 
 
 def _mm(value: float) -> str:
-    return f"{rounded_U(value, 2):.2f}" if value < 9.995 else "more than 10"
+    return Figure(f"{rounded_U(value, 2):.2f}") if value < 9.995 else say("more than 10")
 
 
 def _rough_frame(job: Job, chain: Chain) -> Pose | None:

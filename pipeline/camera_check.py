@@ -14,6 +14,7 @@ from capture.photo_set import PhotoSeen, PhotoSet
 from pipeline.cameras import PhotoGroup
 from pipeline.gain import dot_noise_of
 from pipeline.network import NetworkFound
+from targets.said import listed, say
 
 _CHANGED = 3.5
 """Standard deviations by which a constant may differ from the profile."""
@@ -27,28 +28,49 @@ _UNSHARP = 3.0
 _NOISY_PX = 0.25
 """Standard deviation of a dot of 8 px in photos that are all unsharp or dark."""
 _SMALL_PX = 5.0
-_USE = "use the main lens at 1x, no digital zoom, no HDR or night mode, and do not edit the photos"
+_USE = say(
+    "use the main lens at 1x, no digital zoom, no HDR or night mode, and do not edit the photos"
+)
 
 
 def camera_lines(
     seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound | None, lens_named: bool
 ) -> tuple[str, ...]:
     """What is doubtful about the camera, each with what to do; empty when all is well."""
-    lines = []
+    lines: list[str] = []
     if not lens_named:
         lines.append(
-            "No lens profile is named in job.toml: the camera is worked out from these photos "
-            "alone. Calibrate it with datumshot lens, or turn the phone upright for a third of "
-            "the photos."
+            say(
+                "No lens profile is named in job.toml: the camera is worked out from "
+                "these photos alone. Calibrate it with datumshot lens, or turn the phone "
+                "upright for a third of the photos."
+            )
         )
     else:
         lines += _other_lens(groups)
     edited = [p.name for p in seen.photos if p.header.edited]
     if edited and not lens_named:
-        lines.append(f"{_names(edited)}: {seen.photos[0].header.edited or 'edited'}; {_USE}.")
+        lines.append(
+            say(
+                "{photos}: {why}; {use}.",
+                photos=_names(edited),
+                why=seen.photos[0].header.edited or say("edited"),
+                use=_USE,
+            )
+        )
     if len(groups) > 1 and not any(g.reason for g in groups):
-        names = "; ".join(f"{len(g.photos)} with {g.name}" for g in groups)
-        lines.append(f"The photos come from {len(groups)} cameras or lenses ({names}): {_USE}.")
+        names = listed(
+            [say("{photos} with {camera}", photos=len(g.photos), camera=g.name) for g in groups],
+            "; ",
+        )
+        lines.append(
+            say(
+                "The photos come from {count} cameras or lenses ({names}): {use}.",
+                count=len(groups),
+                names=names,
+                use=_USE,
+            )
+        )
     if network is not None:
         lines += _changed(groups, network) + _unsteady(network)
     return (*lines, *_unsharp(seen.photos))
@@ -56,8 +78,13 @@ def camera_lines(
 
 def _other_lens(groups: Sequence[PhotoGroup]) -> list[str]:
     return [
-        f"{_names(g.photos)}: not taken with the calibrated lens ({g.reason}); {_USE}, or "
-        "calibrate this lens too."
+        say(
+            "{photos}: not taken with the calibrated lens ({reason}); {use}, or "
+            "calibrate this lens too.",
+            photos=_names(g.photos),
+            reason=g.reason,
+            use=_USE,
+        )
         for g in groups
         if g.reason
     ]
@@ -68,7 +95,7 @@ def _changed(groups: Sequence[PhotoGroup], network: NetworkFound) -> list[str]:
 
     With P before and Q after, the shift of an estimate has the covariance P - Q.
     """
-    lines = []
+    lines: list[str] = []
     for g, group in enumerate(groups):
         if not group.from_profile:
             continue
@@ -79,9 +106,15 @@ def _changed(groups: Sequence[PhotoGroup], network: NetworkFound) -> list[str]:
         if np.abs(off[:4] / spread[:4]).max() > _CHANGED:
             focal = 100.0 * float(off[:2].mean() / group.guess.camera.constants[:2].mean())
             lines.append(
-                f"The lens is no longer as calibrated (focal {focal:+.2f} %, principal point "
-                f"{off[2]:+.1f}, {off[3]:+.1f} px): lock the focus, take off any cover or add-on "
-                "lens, and calibrate again with datumshot lens at this distance."
+                say(
+                    "The lens is no longer as calibrated (focal {focal:+.2f} %, principal "
+                    "point {x:+.1f}, {y:+.1f} px): lock the focus, take off any cover "
+                    "or add-on lens, and calibrate again with datumshot lens at this "
+                    "distance.",
+                    focal=focal,
+                    x=float(off[2]),
+                    y=float(off[3]),
+                )
             )
     return lines
 
@@ -89,16 +122,22 @@ def _changed(groups: Sequence[PhotoGroup], network: NetworkFound) -> list[str]:
 def _unsteady(network: NetworkFound) -> list[str]:
     if len(network.photos) < _LEAST_PHOTOS:
         return []
-    lines = []
+    lines: list[str] = []
     if network.priors.shift_sd_px > _SHIFTING_PX:
         lines.append(
-            f"Stabilisation moves the image by about {network.priors.shift_sd_px:.1f} px from "
-            "photo to photo: turn it off if the phone can, else rest the phone on something."
+            say(
+                "Stabilisation moves the image by about {shift:.1f} px from photo "
+                "to photo: turn it off if the phone can, else rest the phone on "
+                "something.",
+                shift=network.priors.shift_sd_px,
+            )
         )
     if network.priors.drift_sd[:3].max() > _DRIFTING_RAD:
         lines.append(
-            "The phone moves while it takes the photo: hold it still, elbows on the body, or on a "
-            "pole; more light shortens the exposure."
+            say(
+                "The phone moves while it takes the photo: hold it still, elbows on the "
+                "body, or on a pole; more light shortens the exposure."
+            )
         )
     return lines
 
@@ -107,23 +146,32 @@ def _unsharp(photos: Sequence[PhotoSeen]) -> list[str]:
     noise = {p.name: dot_noise_of(p.sightings, 1.0) for p in photos if _whole(p)}
     if not noise:
         return []
-    lines = []
+    lines: list[str] = []
     usual = float(np.median(list(noise.values())))
     bad = [n for n, sd in noise.items() if sd > max(_UNSHARP * usual, 0.1)]
     if usual > _NOISY_PX:
         lines.append(
-            "All photos are unsharp or dark: wipe the lens, focus on a card and lock it there, "
-            "more light, hold still."
+            say(
+                "All photos are unsharp or dark: wipe the lens, focus on a card and lock "
+                "it there, more light, hold still."
+            )
         )
     elif bad:
         lines.append(
-            f"{_names(bad)}: less sharp than the others; hold still, lock the focus, take it again."
+            say(
+                "{photos}: less sharp than the others; hold still, lock the focus, take it again.",
+                photos=_names(bad),
+            )
         )
     small = _small(photos)
     if small > 0.5:
         lines.append(
-            f"In {100 * small:.0f} % of the sightings the dots are less than {_SMALL_PX:.0f} px "
-            "wide: go nearer, or use larger cards (450 to 586)."
+            say(
+                "In {share:.0f} % of the sightings the dots are less than {least:.0f} "
+                "px wide: go nearer, or use larger cards (450 to 586).",
+                share=100 * small,
+                least=_SMALL_PX,
+            )
         )
     return lines
 
@@ -143,5 +191,5 @@ def _small(photos: Sequence[PhotoSeen]) -> float:
 
 
 def _names(names: Sequence[str] | Mapping[str, object]) -> str:
-    listed = list(names)
-    return listed[0] if len(listed) == 1 else f"{listed[0]} and {len(listed) - 1} more"
+    first, *more = names
+    return say("{shown} and {more} more", shown=first, more=len(more)) if more else first

@@ -19,6 +19,7 @@ from pipeline.cameras import PhotoGroup
 from pipeline.change_point import best_run, change_of
 from pipeline.network import CameraGuess, NetworkFound
 from pipeline.pulls import Pulls
+from targets.said import say
 
 LEAST_FOCAL = 0.001
 """While they share constants, cards and poses take up half of a true difference and more."""
@@ -94,6 +95,7 @@ def regrouped(
     # fx and fy go together.
     information[:2, :2] += (0.0005 * new[0]) ** -2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
     guess = CameraGuess(Camera(size.width_px, size.height_px, new), information)
-    name = f"{old.name}, focal length {100.0 * (other.focal - 1.0):+.1f} %"
+    change = 100.0 * (other.focal - 1.0)
+    name = say("{camera}, focal length {change:+.1f} %", camera=old.name, change=change)
     groups = [replace(g, photos=left) if i == other.group else g for i, g in enumerate(groups)]
     return [*groups, PhotoGroup(name, other.photos, guess, False, "")]

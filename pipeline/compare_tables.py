@@ -14,12 +14,13 @@ import numpy as np
 from pipeline.compare import Comparison, Moves, PointMove, SpringBack, State
 from pipeline.deviation import AXES
 from pipeline.measured import Measured
+from pipeline.report.words import AXIS_WORDS
 from pipeline.results_folder import RESULTS
 from pipeline.rounding import rounded_U
 from pipeline.sentences import parts_of, with_parts
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
-from targets.said import Said, fixed, listed, say
+from targets.said import Said, columns, fixed, listed, say
 from targets.sums import sha256_if_readable
 
 SCHEMA = "datumshot/compare/1"
@@ -60,7 +61,10 @@ def telling_first(points: Sequence[PointMove]) -> list[PointMove]:
 def compare_lines(comparison: Comparison) -> list[str]:
     """The comparison as the terminal says it."""
     lines = [line for job in comparison.sessions for line in job.warnings]
-    lines += [f"Session {n}: {job.title}" for n, job in enumerate(comparison.sessions, 1)]
+    lines += [
+        say("Session {session}: {title}", session=n, title=job.title)
+        for n, job in enumerate(comparison.sessions, 1)
+    ]
     lines += [*order_notes(comparison.sessions), *sheet_notes(comparison.sessions)]
     for found in comparison.from_first:
         lines += ["", *_moves_lines(found), *far_sentences(found, comparison.sessions)]
@@ -282,23 +286,37 @@ def read_comparison(folder: Path, result_sha256: str) -> dict[str, Any] | None:
 
 
 def _moves_lines(found: Moves) -> Iterator[str]:
-    yield f"From session {found.earlier + 1} to {found.later + 1}: {answer_sentence(found)}"
+    yield say(
+        "From session {earlier} to {later}: {answer}",
+        earlier=found.earlier + 1,
+        later=found.later + 1,
+        answer=answer_sentence(found),
+    )
     yield from frame_sentences(found)
     moved = [p for p in telling_first(found.points) if p.state != "unmoved"]
     if not moved:
         return
-    width = max(len(p.name) for p in moved)
-    yield (
-        f"{'point':<{max(width, 5)}}  {'length':>7} {'width':>7} {'height':>7}  {'± U':>5}  "
-        f"{'off, was':>8} {'now':>6}  {'progress':>12}  mm"
+    name = f"<{max(5, *(len(p.name) for p in moved))}"
+    yield columns(
+        (say("point"), name),
+        (columns(*((axis, ">7") for axis in AXIS_WORDS), between=" "), ""),
+        ("± U", ">5"),
+        (columns((say("off, was"), ">8"), (say("now"), ">6"), between=" "), ""),
+        (say("progress"), ">12"),
+        ("mm", ""),
     )
     for p in moved:
-        shift = " ".join(f"{v:>+7.1f}" for v in p.shift_mm)
         was, now = (float(np.linalg.norm(v)) for v in (p.before_mm, p.after_mm))
-        off = f"{was:>8.1f} {now:>6.1f}" if math.isfinite(was) else f"{'-':>8} {'-':>6}"
-        yield (
-            f"{p.name:<{max(width, 5)}}  {shift}  {rounded_U(p.U_size_mm, 1):>5.1f}  {off}  "
-            f"{progress_text(p):>12}  {STATE_WORDS[p.state]}"
+        off: tuple[tuple[object, str], ...] = (("-", ">8"), ("-", ">6"))
+        if math.isfinite(was):
+            off = ((was, ">8.1f"), (now, ">6.1f"))
+        yield columns(
+            (p.name, name),
+            (columns(*((float(v), ">+7.1f") for v in p.shift_mm), between=" "), ""),
+            (rounded_U(p.U_size_mm, 1), ">5.1f"),
+            (columns(*off, between=" "), ""),
+            (progress_text(p), ">12"),
+            (STATE_WORDS[p.state], ""),
         )
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from targets.errors import UserError
-from targets.said import Figure, Said, say
+from targets.said import Figure, Opening, Said, say
 from targets.strict_toml import read_toml
 
 LANGUAGES = {"en": "English", "de": "Deutsch"}
@@ -60,14 +60,14 @@ class Language:
     def put(self, text: str) -> str:
         """A text in this language: sentences and figures change, anything else stays as it is."""
         if isinstance(text, Said):
-            pattern = (
+            told = (
                 self.words(text.pattern, text.plural, text.how_many)
                 if text.plural
                 else self.word(text.pattern)
             )
-            if not text.values:
-                return pattern
-            return pattern.format(**{name: self._value(v) for name, v in text.values.items()})
+            if text.values:
+                told = told.format(**{name: self._value(v) for name, v in text.values.items()})
+            return told[:1].upper() + told[1:] if isinstance(text, Opening) else told
         if isinstance(text, Figure):
             return str(text).replace(".", self.decimal)
         return text

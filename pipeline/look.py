@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ from pipeline.planned_network import DOT_SD_PX, position_of
 from pipeline.point_precision import Chain, PointPrecision, base_of, chain_of, precision_of
 from pipeline.safety import CLEARANCE_MM, PLACES
 from targets.errors import UserError
+from targets.said import say, say_count
 
 U_SHARE = 0.2
 """Wanted U where nobody says: this share of the tolerance (rule of thumb for a gauge, a tenth to a
@@ -204,31 +206,46 @@ def _limits(
 ) -> tuple[str, ...]:
     lines = []
     if not job.cards:
-        lines.append("cards.csv names no card, so no point is asked for.")
+        lines.append(say("cards.csv names no card, so no point is asked for."))
     elif job.sheet is None:
         lines.append(
-            "There is no sheet.csv, so there is no vehicle frame: U is that of the points among "
-            "each other."
+            say(
+                "There is no sheet.csv, so there is no vehicle frame: U is that of the "
+                "points among each other."
+            )
         )
     elif chain and not chain.datum:
         lines.append(
-            "Fewer than three base points are measured, or they lie on one line: no vehicle frame "
-            "yet."
+            say(
+                "Fewer than three base points are measured, or they lie on one line: no "
+                "vehicle frame yet."
+            )
         )
     if not job.bars:
-        lines.append("job.toml names no bar: nothing gives the scale.")
+        lines.append(say("job.toml names no bar: nothing gives the scale."))
     elif chain and not scaled:
-        lines.append("No bar is measured yet at both ends: nothing gives the scale.")
+        lines.append(say("No bar is measured yet at both ends: nothing gives the scale."))
     whole = len(base_of(job, job.cards)[0])
     if chain and scaled and len(base_of(job, chain.holes.rows)[0]) == whole:
         # While base points are missing, their part of U is not settled.
         held = [p for p in points if p.is_held(MARGIN * wanted)]
         if held:
             worst = max(held, key=lambda p: float(p.fixed_mm.max()))
-            parts = "seat, stem, bar and base points" if job.sheet else "seat, stem and bar"
+            parts = (
+                say("seat, stem, bar and base points") if job.sheet else say("seat, stem and bar")
+            )
             lines.append(
-                f"Photos alone do not bring {_count(len(held), 'point')} to {wanted:.2f} mm: "
-                f"{parts} make {worst.fixed_mm.max():.2f} mm at {worst.name}."
+                say_count(
+                    len(held),
+                    "Photos alone do not bring {count} point to {wanted:.2f} mm: {parts} make "
+                    "{part:.2f} mm at {worst}.",
+                    "Photos alone do not bring {count} points to {wanted:.2f} mm: {parts} make "
+                    "{part:.2f} mm at {worst}.",
+                    wanted=wanted,
+                    parts=parts,
+                    part=float(worst.fixed_mm.max()),
+                    worst=worst.name,
+                )
             )
     return tuple(lines)
 
@@ -258,21 +275,28 @@ def _weak_points(
         rays /= np.linalg.norm(rays, axis=1, keepdims=True)
         widest = float(np.arccos(np.clip((rays @ rays.T).min(), -1.0, 1.0)))
         if widest < _NARROW_RAD:
-            reasons.append(f"narrow angle: its views differ by {np.degrees(widest):.0f} degrees")
+            reasons.append(
+                say(
+                    "narrow angle: its views differ by {angle:.0f} degrees",
+                    angle=math.degrees(widest),
+                )
+            )
         tags = [_dot_px(s) for s in own]
         if np.median(tags) < _SMALL_DOT_PX:
-            reasons.append(f"far: its dots are {np.median(tags):.0f} px wide")
+            reasons.append(say("far: its dots are {wide:.0f} px wide", wide=float(np.median(tags))))
         if sizes[p.card] > _GLARE * usual:
-            reasons.append("glare, dirt or blur: its dots are noisier than those of other cards")
+            reasons.append(
+                say("glare, dirt or blur: its dots are noisier than those of other cards")
+            )
         if sum(not s.measured.all() for s in own) > len(own) / 2:
-            reasons.append("partly hidden: dots are missing in most of its photos")
+            reasons.append(say("partly hidden: dots are missing in most of its photos"))
         weak.append(WeakPoint(p.name, p.card, p.worst_mm, tuple(reasons)))
     rolls = {_quarter(p) for p in chain.free.camera_from_network}
     if len(rolls) < 2 and weak and not all(g.from_profile for g in chain.free.groups):
-        extra = "no photo with the phone turned, so the camera is not checked"
+        extra = say("no photo with the phone turned, so the camera is not checked")
         weak = [WeakPoint(w.name, w.card, w.U_mm, (*w.reasons, extra)) for w in weak]
     told = [
-        w if w.reasons else WeakPoint(w.name, w.card, w.U_mm, ("it hangs on weak neighbours",))
+        w if w.reasons else WeakPoint(w.name, w.card, w.U_mm, (say("it hangs on weak neighbours"),))
         for w in weak
     ]
     return tuple(sorted(told, key=lambda w: -w.U_mm))
@@ -280,8 +304,8 @@ def _weak_points(
 
 def _rays(count: int) -> str:
     if count == 0:
-        return "not seen in any photo"
-    return f"few rays: seen in {_count(count, 'photo')}"
+        return say("not seen in any photo")
+    return say_count(count, "few rays: seen in {count} photo", "few rays: seen in {count} photos")
 
 
 def _dot_px(sighting: Sighting) -> float:
@@ -292,7 +316,3 @@ def _dot_px(sighting: Sighting) -> float:
 def _quarter(pose: Pose) -> int:
     """Which way up a photo was, in quarter turns about its viewing direction."""
     return round(float(np.arctan2(pose.rotation[1, 0], pose.rotation[0, 0])) / (np.pi / 2)) % 2
-
-
-def _count(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

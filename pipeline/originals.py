@@ -76,7 +76,12 @@ def named(photos: Sequence[str], most: int = 4) -> str:
     """Photos by name, the first and last of many."""
     if len(photos) <= most:
         return ", ".join(photos)
-    return f"{photos[0]} to {photos[-1]} ({len(photos)} photos)"
+    return say(
+        "{first} to {last} ({photos} photos)",
+        first=photos[0],
+        last=photos[-1],
+        photos=len(photos),
+    )
 
 
 def _usual_size(headers: Sequence[PhotoHeader]) -> CameraIdentity | None:

@@ -30,7 +30,7 @@ from pipeline.safety import CLEARANCE_MM
 from pipeline.stations import Extent, Station, candidates, instruction
 from targets.card import card_of
 from targets.errors import UserError
-from targets.said import say
+from targets.said import listed, say
 
 FOUND_SHARE = 0.85
 """Share of the visible cards that a photo really shows (0.93 and 0.80 in two rendered scenes: the
@@ -218,29 +218,57 @@ def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
     """The ten lines that matter."""
     worst = max(plan.points, key=lambda p: p.worst_mm)
     figures = sorted(p.worst_mm for p in plan.points)
-    largest = f"{rounded_U(worst.worst_mm, 2):.2f} mm" if np.isfinite(worst.worst_mm) else "unknown"
+    largest = say("unknown")
+    if np.isfinite(worst.worst_mm):
+        largest = say("{U:.2f} mm", U=rounded_U(worst.worst_mm, 2))
     roles = [c.role for c in plan.cards]
-    counts = ", ".join(
-        f"{roles.count(r)} {word}"
-        for r, word in (("base", "on base points"), ("point", "on points"), ("tie", "ties"))
-        if r in roles
-    )
+    words = {"base": say("on base points"), "point": say("on points"), "tie": say("ties")}
+    counts = [
+        say("{n} {word}", n=roles.count(role), word=word)
+        for role, word in words.items()
+        if role in roles
+    ]
     turned = sum("upright" in shot.text for shot in plan.shots)
-    lines = [
-        f"Plan for {plan.title}: {plan.place}, datum plane {plan.clearance_mm:.0f} mm above the "
-        f"floor, {plan.lens}",
-        f"Cards: {counts}, {roles.count('bar')} on bars",
-        f"Photos: {len(plan.shots)}, {turned} of them with the phone upright",
-        f"Expected U (k = 2): typically {rounded_U(figures[len(figures) // 2], 2):.2f} mm, at most "
-        f"{largest} ({worst.name}); asked: {plan.wanted_U_mm:.2f} mm",
-        "As asked: every point"
+    short = [p.name for p in plan.points if p.worst_mm > plan.wanted_U_mm]
+    lines: list[str] = [
+        say(
+            "Plan for {title}: {place}, datum plane {clearance:.0f} mm above the floor, {lens}",
+            title=plan.title,
+            place=plan.place,
+            clearance=plan.clearance_mm,
+            lens=plan.lens,
+        ),
+        say("Cards: {counts}, {bars} on bars", counts=listed(counts), bars=roles.count("bar")),
+        say(
+            "Photos: {shots}, {turned} of them with the phone upright",
+            shots=len(plan.shots),
+            turned=turned,
+        ),
+        say(
+            "Expected U (k = 2): typically {typical:.2f} mm, at most {largest} "
+            "({worst}); asked: {wanted:.2f} mm",
+            typical=rounded_U(figures[len(figures) // 2], 2),
+            largest=largest,
+            worst=worst.name,
+            wanted=plan.wanted_U_mm,
+        ),
+        say("As asked: every point")
         if plan.reached
-        else "Not as asked: "
-        + ", ".join(p.name for p in plan.points if p.worst_mm > plan.wanted_U_mm),
+        else say("Not as asked: {points}", points=", ".join(short)),
     ]
     if plan.proposed:
-        lines.append(f"Proposed by this plan, not from the job: {'; '.join(plan.proposed)}")
-    return [*lines, *plan.notes, f"Page: {page}", f"To print: {paper}"]
+        lines.append(
+            say(
+                "Proposed by this plan, not from the job: {proposed}",
+                proposed=listed(plan.proposed, "; "),
+            )
+        )
+    return [
+        *lines,
+        *plan.notes,
+        say("Page: {page}", page=page),
+        say("To print: {paper}", paper=paper),
+    ]
 
 
 def camera_groups(profile: LensProfile | None) -> list[PhotoGroup]:

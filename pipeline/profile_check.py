@@ -10,6 +10,7 @@ from scipy.stats import chi2
 from pipeline.cameras import PhotoGroup, loose_information
 from pipeline.lens_terms import EXTRA_CONSTANTS
 from pipeline.network import CameraGuess, NetworkFound
+from targets.said import say
 
 _CHANCE = 1e-6
 
@@ -37,7 +38,7 @@ def without_contradicted_profiles(
                 group,
                 guess=CameraGuess(camera, loose_information(focal, 0.06, longest), EXTRA_CONSTANTS),
                 from_profile=False,
-                reason=f"the photos contradict it: focal length {share:+.2f} %",
+                reason=say("the photos contradict it: focal length {share:+.2f} %", share=share),
             )
         kept.append(group)
     return kept, any(a is not b for a, b in zip(kept, groups, strict=True))

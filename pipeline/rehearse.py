@@ -28,6 +28,7 @@ from pipeline.scale import scale_network
 from targets.bar import REFERENCE_TEMPERATURE_C, Bar
 from targets.card import card_of
 from targets.errors import UserError
+from targets.said import columns, say
 
 VOLUME_MM = np.array([4200.0, 1400.0, 300.0])
 """Length, width and height that the cards are spread over: an underbody."""
@@ -107,35 +108,77 @@ def rehearse(plan: Plan, progress: Callable[[int, int], None], seed: int = 0) ->
 def prediction_lines(plan: Plan, found: Prediction) -> list[str]:
     """Errors by length, and what may be expected."""
     camera = _group(plan, ["a"])[0].guess.camera
-    lens = "calibrated" if plan.profile else "not calibrated"
-    lines = [
-        f"{plan.jobs} simulated jobs: {plan.photos} photos of {camera.width_px} x "
-        f"{camera.height_px}, lens {lens}, cards {plan.near_mm:.0f} to {plan.far_mm:.0f} mm above "
-        f"the phone, one bar of {plan.bar_mm:.0f} mm (U {plan.bar_U_mm:g} mm)",
+    lens = say("lens calibrated") if plan.profile else say("lens not calibrated")
+    lines: list[str] = [
+        say(
+            "{jobs} simulated jobs: {photos} photos of {width_px} x {height_px}, "
+            "{lens}, cards {near:.0f} to {far:.0f} mm above the phone, "
+            "one bar of {bar:.0f} mm (U {U:g} mm)",
+            jobs=plan.jobs,
+            photos=plan.photos,
+            width_px=camera.width_px,
+            height_px=camera.height_px,
+            lens=lens,
+            near=plan.near_mm,
+            far=plan.far_mm,
+            bar=plan.bar_mm,
+            U=plan.bar_U_mm,
+        ),
     ]
     if found.failed:
-        lines.append(f"{found.failed} of {plan.jobs} jobs could not be measured at all")
+        lines.append(
+            say(
+                "{failed} of {jobs} jobs could not be measured at all",
+                failed=found.failed,
+                jobs=plan.jobs,
+            )
+        )
     if found.missed:
-        lines.append(f"{found.missed} lengths lacked a card that too few photos show")
+        lines.append(
+            say("{missed} lengths lacked a card that too few photos show", missed=found.missed)
+        )
     if not len(found.error_mm):
-        return [*lines, "Nothing to predict: take more photos, or from farther away"]
-    lines.append(f"{'length':>13}  {'lengths':>7}  {'rms':>6}  {'95 % below':>10}  {'U':>6}  (mm)")
+        return [*lines, say("Nothing to predict: take more photos, or from farther away")]
+    lines.append(
+        columns(
+            (say("length"), ">13"),
+            (say("lengths"), ">7"),
+            (say("rms"), ">6"),
+            (say("95 % below"), ">10"),
+            ("U", ">6"),
+            ("(mm)", ""),
+        )
+    )
     size = np.abs(found.error_mm)
     edges = [0.0, 500.0, 1000.0, 2000.0, 3000.0, np.inf]
     for low, high in pairwise(edges):
         own = (found.length_mm >= low) & (found.length_mm < high)
         if own.any():
-            name = f"{low:.0f} to {high:.0f}" if np.isfinite(high) else f"above {low:.0f}"
+            name = (
+                say("{low:.0f} to {high:.0f}", low=low, high=high)
+                if np.isfinite(high)
+                else say("above {low:.0f}", low=low)
+            )
             lines.append(
-                f"{name:>13}  {own.sum():>7}  {np.sqrt((size[own] ** 2).mean()):>6.3f}  "
-                f"{np.quantile(size[own], 0.95):>10.3f}  {np.median(found.U_mm[own]):>6.3f}"
+                columns(
+                    (name, ">13"),
+                    (own.sum(), ">7"),
+                    (np.sqrt((size[own] ** 2).mean()), ">6.3f"),
+                    (np.quantile(size[own], 0.95), ">10.3f"),
+                    (np.median(found.U_mm[own]), ">6.3f"),
+                )
             )
     within = float((size <= found.U_mm).mean())
     return [
         *lines,
-        f"95 % of all length errors are smaller than {np.quantile(size, 0.95):.2f} mm, the largest "
-        f"is {size.max():.2f} mm; {100.0 * within:.0f} % lie within their stated U",
-        "Not simulated: hidden or bent cards, glare, a car or a bar that moves",
+        say(
+            "95 % of all length errors are smaller than {most:.2f} mm, the largest "
+            "is {largest:.2f} mm; {share:.0f} % lie within their stated U",
+            most=float(np.quantile(size, 0.95)),
+            largest=float(size.max()),
+            share=100.0 * within,
+        ),
+        say("Not simulated: hidden or bent cards, glare, a car or a bar that moves"),
     ]
 
 

@@ -17,7 +17,7 @@ from targets.said import Figure, Said
 KEYS = ("answer", "unmeasured", "findings", "damage", "symmetry", "budget")
 """Keys of result.json that hold sentences; what others hold is typed by people or a figure."""
 
-_SPECS = frozenset({"", "g", "+g", *(f"{sign}.{n}f" for sign in ("", "+") for n in range(5))})
+_SPECS = frozenset({"", "g", "+g", *(f"{sign}.{n}f" for sign in ("", "+") for n in range(7))})
 """How values may be formatted: a file from elsewhere must not name others."""
 _DEEPEST = 12
 

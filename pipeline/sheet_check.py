@@ -11,12 +11,18 @@ import numpy as np
 from pipeline.base_points import LEAST_TO_TELL
 from pipeline.csv_rows import read_header
 from pipeline.datum import LEAST_BASE_POINTS, on_one_line, spread_mm
+from pipeline.report.words import AXIS_WORDS
 from pipeline.sheet import PARTS, ZONES, ReferenceSheet, SheetPoint, one_sided, read_states
+from targets.said import listed, say
 
 _SAME_PLACE_MM = 5.0
 _SLIP_MM = 30.0
 """Sides of a pair that differ by less were hardly meant to differ."""
-_SIDES = {"L": "left", "R": "right", "C": "centre line"}
+_SIDES = {"L": say("left"), "R": say("right"), "C": say("centre line")}
+_ZONE_WORDS = {"front": say("front"), "centre": say("centre"), "rear": say("rear")}
+
+
+_IN_STATE = {"in": say("Mechanical parts in"), "out": say("Mechanical parts out")}
 
 
 def check_sheet(path: Path) -> tuple[list[str], list[str]]:
@@ -34,8 +40,13 @@ def check_sheet(path: Path) -> tuple[list[str], list[str]]:
     states = read_states(path, tolerance_mm=float("nan"))
     everything = {p.name: p for sheet in states.values() for p in sheet.points}
     inches = any(column.endswith("_in") for column in header)
-    lines = [
-        f"{path.name}: {len(everything)} points, in {'inches' if inches else 'millimetres'}",
+    lines: list[str] = [
+        say(
+            "{file}: {points} points, in {unit}",
+            file=path.name,
+            points=len(everything),
+            unit=say("inches") if inches else say("millimetres"),
+        ),
         *_states(states),
     ]
     if everything:
@@ -47,36 +58,50 @@ def _states(states: dict[str, ReferenceSheet]) -> list[str]:
     """Both states of the mechanical parts, at once where they are the same."""
     told = [list(_state(states[state])) for state in PARTS]
     if told[0] == told[1]:
-        told, names = told[:1], ["in or out"]
+        told, heads = told[:1], [say("Mechanical parts in or out")]
     else:
-        names = list(PARTS)
+        heads = [_IN_STATE[state] for state in PARTS]
     return [
         line
-        for name, (first, *rest) in zip(names, told, strict=True)
-        for line in (f"Mechanical parts {name}: {first}", *rest)
+        for head, (first, *rest) in zip(heads, told, strict=True)
+        for line in (say("{head}: {first}", head=head, first=first), *rest)
     ]
 
 
 def _state(sheet: ReferenceSheet) -> Iterator[str]:
     points = sheet.points
     if not points:
-        yield "no points"
+        yield say("no points")
         return
     zones = Counter(p.zone for p in points)
     sides = Counter(p.side for p in points)
-    counted = [f"{zones[zone]} {zone}" for zone in ZONES if zones[zone]]
-    counted += [f"{zones['']} without a zone"] if zones[""] else []
-    lying = [f"{sides[side]} {name}" for side, name in _SIDES.items() if sides[side]]
-    yield f"{len(points)} points ({', '.join(counted)}; {', '.join(lying)})"
+    counted = [
+        say("{n} {zone}", n=zones[zone], zone=_ZONE_WORDS[zone]) for zone in ZONES if zones[zone]
+    ]
+    counted += [say("{n} without a zone", n=zones[""])] if zones[""] else []
+    lying = [
+        say("{n} {side}", n=sides[side], side=name) for side, name in _SIDES.items() if sides[side]
+    ]
+    yield say(
+        "{points} points ({zones}; {sides})",
+        points=len(points),
+        zones=listed(counted),
+        sides=listed(lying),
+    )
     base = [p for p in points if p.base]
     if not base:
-        yield "  Base points: none"
+        yield say("  Base points: none")
         return
     places = np.array([p.position_mm for p in base])
     reach = np.ptp(places, axis=0)
     yield (
-        f"  Base points: {', '.join(p.name for p in base)}; they span {reach[0]:.0f} mm of length "
-        f"and {reach[1]:.0f} mm of width"
+        say(
+            "  Base points: {points}; they span {length:.0f} mm of length and "
+            "{width:.0f} mm of width",
+            points=", ".join(p.name for p in base),
+            length=float(reach[0]),
+            width=float(reach[1]),
+        )
     )
 
 
@@ -85,23 +110,30 @@ def _figures(points: Sequence[SheetPoint]) -> Iterator[str]:
     pairs = sum((name, "R") in names for name, side in names if side == "L")
     places = np.array([p.position_mm for p in points])
     low, high = places.min(axis=0), places.max(axis=0)
-    spans = (
-        f"{axis} {a:.1f} to {b:.1f}"
-        for axis, a, b in zip(("length", "width", "height"), low, high, strict=True)
-    )
-    yield f"Pairs left and right: {pairs}"
-    yield f"Reach in mm: {', '.join(spans)}"
+    spans = [
+        say("{axis} {low:.1f} to {high:.1f}", axis=axis, low=float(a), high=float(b))
+        for axis, a, b in zip(AXIS_WORDS, low, high, strict=True)
+    ]
+    yield say("Pairs left and right: {pairs}", pairs=pairs)
+    yield say("Reach in mm: {spans}", spans=listed(spans))
     stated = [p.tol_mm for p in points if np.isfinite(p.tol_mm)]
     if stated:
         yield (
-            f"Tolerance: stated for {len(stated)} of {len(points)} points, {min(stated):g} to "
-            f"{max(stated):g} mm"
+            say(
+                "Tolerance: stated for {stated} of {points} points, {least:g} to {most:g} mm",
+                stated=len(stated),
+                points=len(points),
+                least=min(stated),
+                most=max(stated),
+            )
         )
     else:
-        yield "Tolerance: stated for no point, so tolerance_mm of job.toml holds"
+        yield say("Tolerance: stated for no point, so tolerance_mm of job.toml holds")
     unsure = sum(bool(p.u_mm.any()) for p in points)
     if unsure:
-        yield f"Uncertainty of the sheet's own figures: stated for {unsure} points"
+        yield say(
+            "Uncertainty of the sheet's own figures: stated for {points} points", points=unsure
+        )
 
 
 def _warnings(states: dict[str, ReferenceSheet]) -> Iterator[str]:
@@ -112,7 +144,7 @@ def _warnings(states: dict[str, ReferenceSheet]) -> Iterator[str]:
                 told.add(warning)
                 yield warning
     if not any(sheet.points for sheet in states.values()):
-        yield "There is nothing below the header."
+        yield say("There is nothing below the header.")
 
 
 def _warnings_of(points: Sequence[SheetPoint]) -> Iterator[str]:
@@ -120,8 +152,11 @@ def _warnings_of(points: Sequence[SheetPoint]) -> Iterator[str]:
         return
     for point in one_sided(points):
         yield (
-            f"{point.name} has no other side: add its row, unless the vehicle has it on one side "
-            "only."
+            say(
+                "{point} has no other side: add its row, unless the vehicle has it on "
+                "one side only.",
+                point=point.name,
+            )
         )
     at = {(p.point, p.side): p for p in points}
     for (name, side), left in at.items():
@@ -132,28 +167,47 @@ def _warnings_of(points: Sequence[SheetPoint]) -> Iterator[str]:
         told_mm = 3.0 * float(np.hypot(left.u_mm, right.u_mm).max())
         if told_mm < apart < _SLIP_MM:
             yield (
-                f"{name} differs by {apart:g} mm left against right: fine for an asymmetrical "
-                "vehicle, else a slip."
+                say(
+                    "{name} differs by {apart:g} mm left against right: fine for an "
+                    "asymmetrical vehicle, else a slip.",
+                    name=name,
+                    apart=float(apart),
+                )
             )
     for i, one in enumerate(points):
         for other in points[i + 1 :]:
             if np.linalg.norm(one.position_mm - other.position_mm) < _SAME_PLACE_MM:
-                yield f"{one.name} and {other.name} lie in the same place."
+                yield say(
+                    "{one} and {other} lie in the same place.", one=one.name, other=other.name
+                )
     base = [p for p in points if p.base]
     for point in base:
         if point.zone != "centre":
-            yield f"Base point {point.name} lies in the {point.zone} zone, where damage goes first."
+            yield say(
+                "Base point {point} lies in the {zone} zone, where damage goes first.",
+                point=point.name,
+                zone=_ZONE_WORDS[point.zone],
+            )
     if len(base) < LEAST_BASE_POINTS:
-        yield f"{len(base)} base points give no vehicle frame; mark three at least, better six."
+        yield say(
+            "{count} base points give no vehicle frame; mark three at least, better six.",
+            count=len(base),
+        )
         return
     places = np.array([p.position_mm for p in base])
     if on_one_line(places):
         yield (
-            f"The base points lie nearly on one line ({spread_mm(places):.0f} mm off it), so the "
-            "vehicle frame could turn about it."
+            say(
+                "The base points lie nearly on one line ({off:.0f} mm off it), so the "
+                "vehicle frame could turn about it.",
+                off=spread_mm(places),
+            )
         )
     elif len(base) < LEAST_TO_TELL:
         yield (
-            f"{len(base)} base points show that one of them moved, but not always which; six or "
-            "more do."
+            say(
+                "{count} base points show that one of them moved, but not always which; "
+                "six or more do.",
+                count=len(base),
+            )
         )

@@ -13,6 +13,7 @@ from pipeline.base_points import build_sd_mm
 from pipeline.measured import Measured
 from pipeline.sheet import MORE_COLUMNS, SHEET_COLUMNS
 from targets.errors import UserError
+from targets.said import say
 
 _EXTRA_DIGITS = 2
 
@@ -90,23 +91,33 @@ def sheet_from(measured: Measured) -> SheetMade:
     out = [f"{row.point} {row.side}" for row in measured.points if row.verdict == "out"]
     if out:
         warnings.append(
-            f"{', '.join(out)} were out of tolerance: a sheet is made from a sound vehicle."
+            say(
+                "{out} were out of tolerance: a sheet is made from a sound vehicle.",
+                out=", ".join(out),
+            )
         )
     if measured.symmetry is not None:
         differ = [row["point"] for row in measured.symmetry["pairs"] if row["verdict"] == "out"]
         if differ:
             warnings.append(
-                f"{', '.join(differ)} differ left against right by more than the tolerance: a "
-                "sheet is made from a sound vehicle."
+                say(
+                    "{differ} differ left against right by more than the tolerance: a sheet "
+                    "is made from a sound vehicle.",
+                    differ=", ".join(differ),
+                )
             )
         warnings.append(
-            "The vehicle had no sheet: widths are from its own centre plane, zeros of length and "
-            "height are the middle of its pairs."
+            say(
+                "The vehicle had no sheet: widths are from its own centre plane, zeros "
+                "of length and height are the middle of its pairs."
+            )
         )
     if not any(cells[6] == "yes" for cells in table):
         warnings.append(
-            "No point is marked as base: write base = yes at six or more holes of the centre "
-            "section."
+            say(
+                "No point is marked as base: write base = yes at six or more holes of "
+                "the centre section."
+            )
         )
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")

@@ -22,7 +22,7 @@ from pipeline.readings import Reading, expected_mm, has_holes, permitted_error_m
 from pipeline.rounding import rounded_U
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
-from targets.said import Said, either, say, say_count
+from targets.said import Said, columns, either, say, say_count
 
 TapeVerdict = Literal["agrees", "disagrees", "cannot tell"]
 
@@ -449,32 +449,54 @@ def counts_sentence(checks: Sequence[TapeCheck]) -> Said:
 
 def tape_lines(measured: Measured, checks: Sequence[TapeCheck]) -> list[str]:
     """The table and its sum in words."""
-    width = max([len(" to ".join(c.reading.ends)) for c in checks] + [len("between")])
-    lines = [
+    widest = max([len(_ends_words(c.reading)) for c in checks] + [len("between")])
+    between = f"<{widest}"
+    lines: list[str] = [
         *measured.warnings,
-        f"{measured.title}: readings in mm; U (k = 2) is that of job and tape together",
-        f"{'row':>4}  {'between':<{width}}  {'mode':<10}  {'reading':>8}  {'expected':>8}  "
-        f"{'differ':>7}  {'U':>5}  verdict",
+        say(
+            "{title}: readings in mm; U (k = 2) is that of job and tape together",
+            title=measured.title,
+        ),
+        columns(
+            (say("row"), ">4"),
+            (say("between"), between),
+            (say("mode"), "<10"),
+            (say("reading"), ">8"),
+            (say("expected"), ">8"),
+            (say("differ"), ">7"),
+            ("U", ">5"),
+            (say("verdict"), ""),
+        ),
     ]
     for check in checks:
         reading = check.reading
-        row = reading.where.rsplit(" ", 1)[-1]
-        figures = (
-            f"{check.expected_mm:>8.1f}  {check.difference_mm:>+7.1f}  "
-            f"{rounded_U(check.U_mm, 1):>5.1f}"
-            if math.isfinite(check.expected_mm)
-            else f"{'-':>8}  {'-':>7}  {'-':>5}"
-        )
+        figures: tuple[tuple[object, str], ...] = (("-", ">8"), ("-", ">7"), ("-", ">5"))
+        if math.isfinite(check.expected_mm):
+            figures = (
+                (check.expected_mm, ">8.1f"),
+                (check.difference_mm, ">+7.1f"),
+                (rounded_U(check.U_mm, 1), ">5.1f"),
+            )
         lines.append(
-            f"{row:>4}  {' to '.join(reading.ends):<{width}}  {check.mode:<10}  "
-            f"{check.compared_mm:>8.1f}  {figures}  {check.verdict}"
+            columns(
+                (reading.where.rsplit(" ", 1)[-1], ">4"),
+                (_ends_words(reading), between),
+                (check.mode, "<10"),  # as it is typed in the table
+                (check.compared_mm, ">8.1f"),
+                *figures,
+                (VERDICT_WORDS[check.verdict], ""),
+            )
         )
         if check.cause:
-            lines.append(f"{'':>4}  {check.cause}")
+            lines.append(columns(("", ">4"), (check.cause, "")))
     lines.append(counts_sentence(checks))
     if any(check.verdict == "disagrees" for check in checks):
-        lines.append("Read again what disagrees before you trust either tape or photos there.")
+        lines.append(say("Read again what disagrees before you trust either tape or photos there."))
     return lines
+
+
+def _ends_words(reading: Reading) -> Said:
+    return say("{one} to {other}", **_both(reading.ends))
 
 
 def write_tape(measured: Measured, checks: Sequence[TapeCheck], folder: Path) -> None:

@@ -12,10 +12,11 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.datum import closest_pose
-from pipeline.deviation import AXES, DeviationRow
+from pipeline.deviation import DeviationRow, Verdict
+from pipeline.report.words import AXIS_WORDS, VERDICTS
 from pipeline.result import Result
 from targets.errors import UserError
-from targets.said import say
+from targets.said import listed, say
 
 WELL_SEEN = 4
 """Card centres count if their card was measured in so many photos."""
@@ -58,7 +59,7 @@ class Comparison:
     points: int
     deviation_rms_mm: Array
     covered: float
-    beyond: Mapping[str, str]
+    beyond: Mapping[str, Verdict]
     wrongly_out: tuple[str, ...]
 
 
@@ -142,32 +143,51 @@ def rms(values: Array) -> float:
 
 def comparison_lines(comparison: Comparison) -> list[str]:
     """The comparison as the terminal says it."""
-    lines = [
-        f"Against the truth of the rendering, {comparison.cards} cards and "
-        f"{comparison.points} points:"
+    lines: list[str] = [
+        say(
+            "Against the truth of the rendering, {cards} cards and {points} points:",
+            cards=comparison.cards,
+            points=comparison.points,
+        )
     ]
     if comparison.farthest_card is not None:
         lines.append(
-            f"  card centres, scaled by the bars alone: {comparison.centre_rms_mm:.3f} mm rms, "
-            f"{comparison.centre_max_mm:.3f} mm at most (card {comparison.farthest_card})"
+            say(
+                "  card centres, scaled by the bars alone: {rms:.3f} mm rms, "
+                "{most:.3f} mm at most (card {card})",
+                rms=comparison.centre_rms_mm,
+                most=comparison.centre_max_mm,
+                card=comparison.farthest_card,
+            )
         )
     if comparison.points:
-        axes = ", ".join(
-            f"{axis} {value:.3f}"
-            for axis, value in zip(AXES, comparison.deviation_rms_mm, strict=True)
+        axes = listed(
+            [
+                say("{axis} {rms:.3f}", axis=axis, rms=float(value))
+                for axis, value in zip(AXIS_WORDS, comparison.deviation_rms_mm, strict=True)
+            ]
         )
         called = [name for name, verdict in comparison.beyond.items() if verdict == "out"]
         missed = [
-            f"{name} was called {verdict}"
+            say("{point} was called {verdict}", point=name, verdict=VERDICTS[verdict])
             for name, verdict in comparison.beyond.items()
             if verdict != "out"
         ]
-        wrong = [f"{name} was called out wrongly" for name in comparison.wrongly_out]
+        wrong = [
+            say("{point} was called out wrongly", point=name) for name in comparison.wrongly_out
+        ]
         lines += [
-            f"  deviations: {axes} mm rms",
-            f"  errors within the stated U (k = 2): {100.0 * comparison.covered:.0f} %",
-            f"  points truly out of tolerance: {len(called)} of {len(comparison.beyond)} called "
-            f"out; {'; '.join([*missed, *wrong]) or 'none called out wrongly'}",
+            say("  deviations: {axes} mm rms", axes=axes),
+            say(
+                "  errors within the stated U (k = 2): {share:.0f} %",
+                share=100.0 * comparison.covered,
+            ),
+            say(
+                "  points truly out of tolerance: {called} of {beyond} called out; {others}",
+                called=len(called),
+                beyond=len(comparison.beyond),
+                others=listed([*missed, *wrong], "; ") or say("none called out wrongly"),
+            ),
         ]
     return lines
 

@@ -19,6 +19,7 @@ from pipeline.result import Result
 from pipeline.results_folder import NOTE, RESULTS, SUMS
 from pipeline.tables import input_hashes, load_result_json
 from targets.errors import UserError
+from targets.said import indented, say
 from targets.sums import sha256_if_readable
 
 Hashes = Sequence[tuple[str, str | None]]
@@ -110,23 +111,31 @@ def figures_differ(stored: Mapping[str, Any], again: Mapping[str, Any]) -> str:
         return ""
     first, second = ({c["card"]: c["centre_mm"] for c in d["cards"]} for d in (one, other))
     if first.keys() != second.keys():
-        return "other cards were measured"
+        return say("other cards were measured")
     moved_mm = max(
         (abs(a - b) for card in first for a, b in zip(first[card], second[card], strict=True)),
         default=0.0,
     )
-    return f"cards by up to {moved_mm:.6f} mm, in result.json the keys {', '.join(keys)}"
+    return say(
+        "cards by up to {moved:.6f} mm, in result.json the keys {keys}",
+        moved=moved_mm,
+        keys=", ".join(keys),
+    )
 
 
 def verification_lines(found: Verification) -> list[str]:
     """The comparison as the terminal says it."""
-    head = (
-        f"{found.title}: {found.inputs} files measured, {found.outputs} files of results, written "
-        f"by datumshot {found.version}"
+    head = say(
+        "{title}: {inputs} files measured, {outputs} files of results, written "
+        "by datumshot {version}",
+        title=found.title,
+        inputs=found.inputs,
+        outputs=found.outputs,
+        version=found.version,
     )
     if not found.differences:
-        return [head, "All of them belong together."]
-    return [head, "They do not belong together:", *(f"  {line}" for line in found.differences)]
+        return [head, say("All of them belong together.")]
+    return [head, say("They do not belong together:"), *map(indented, found.differences)]
 
 
 def _listed(results: Path) -> dict[str, str]:
@@ -141,20 +150,20 @@ def _listed(results: Path) -> dict[str, str]:
 
 def _note_differences(results: Path) -> list[str]:
     if (results / NOTE).exists():
-        return [f"{NOTE}: a later run did not finish"]
+        return [say("{file}: a later run did not finish", file=NOTE)]
     return []
 
 
 def _output_differences(results: Path, listed: Mapping[str, str]) -> list[str]:
     if "result.json" not in listed:
-        return [f"{SUMS}: is missing or does not list the results"]
-    found = []
+        return [say("{file}: is missing or does not list the results", file=SUMS)]
+    found: list[str] = []
     for name, digest in listed.items():
         now = sha256_if_readable(results / name)
         if now is None:
-            found.append(f"{name}: is gone")
+            found.append(say("{name}: is gone", name=name))
         elif now != digest:
-            found.append(f"{name}: changed after it was written")
+            found.append(say("{name}: changed after it was written", name=name))
     return found
 
 
@@ -165,12 +174,12 @@ def _page_differences(results: Path, inputs: Hashes) -> list[str]:
     except OSError:
         return []  # told among the outputs
     missing = [name for name, digest in inputs if digest and digest not in page]
-    return [f"report.html: was made from another {name}" for name in missing]
+    return [say("report.html: was made from another {name}", name=name) for name in missing]
 
 
 def _input_differences(folder: Path, inputs: Hashes) -> list[str]:
     then = dict(inputs)
-    found = []
+    found: list[str] = []
     try:
         photos = [path.name for path in photo_paths(folder / "photos")]
     except UserError:
@@ -178,7 +187,13 @@ def _input_differences(folder: Path, inputs: Hashes) -> list[str]:
     try:
         now = dict(input_hashes(read_job(folder), photos))
     except UserError as error:
-        found.append(f"{error.where or 'job.toml'}: cannot be used now ({error.what})")
+        found.append(
+            say(
+                "{where}: cannot be used now ({what})",
+                where=error.where or "job.toml",
+                what=error.what,
+            )
+        )
         names = {*then, *photos}
         now = {
             name: sha256_if_readable(folder / name) or sha256_if_readable(folder / "photos" / name)
@@ -186,9 +201,9 @@ def _input_differences(folder: Path, inputs: Hashes) -> list[str]:
         }
     for name in dict.fromkeys([*then, *now]):
         if now.get(name) is None and then.get(name) is not None:
-            found.append(f"{name}: is gone")
+            found.append(say("{name}: is gone", name=name))
         elif name not in then:
-            found.append(f"{name}: was not there when the job was measured")
+            found.append(say("{name}: was not there when the job was measured", name=name))
         elif now.get(name) != then[name]:
-            found.append(f"{name}: changed after the job was measured")
+            found.append(say("{name}: changed after the job was measured", name=name))
     return found

@@ -25,6 +25,10 @@ class Said(str):
     values: Mapping[str, object]
 
 
+class Opening(Said):
+    """One that opens a line: it begins with a capital letter in every language."""
+
+
 def say(pattern: str, /, **values: object) -> Said:
     """A sentence in English that can be put into another language.
 
@@ -60,6 +64,34 @@ def listed(parts: Iterable[str], between: str = ", ") -> Said:
     """Texts one after another, each of which can be put into another language."""
     values = {f"part{n}": part for n, part in enumerate(parts)}
     return say(between.join(f"{{{name}}}" for name in values), **values)
+
+
+def opening(text: Said) -> Opening:
+    """A part of a sentence as the opening of a line.
+
+    >>> opening(say("kneel at {place}", place="the front"))
+    'Kneel at the front'
+    """
+    told = Opening(text[:1].upper() + text[1:])
+    told.pattern, told.plural = text.pattern, text.plural
+    told.how_many, told.values = text.how_many, text.values
+    return told
+
+
+def indented(text: str) -> Said:
+    """A line that belongs below the one before."""
+    return say("  {line}", line=text)
+
+
+def columns(*cells: tuple[object, str], between: str = "  ") -> Said:
+    """A line of a table: what stands in each column, and the format that makes it as wide.
+
+    >>> columns(("A L", "<5"), (say("length"), ">8"), (2.5, ">6.1f"))
+    'A L      length     2.5'
+    """
+    values = {f"cell{n}": value for n, (value, _) in enumerate(cells)}
+    pattern = between.join(f"{{cell{n}:{form}}}" for n, (_, form) in enumerate(cells))
+    return say(pattern, **values)
 
 
 def either(parts: Sequence[str]) -> Said:

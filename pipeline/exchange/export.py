@@ -69,7 +69,9 @@ def export(
 
 def _points(measured: Measured, to: str, path: Path) -> str:
     """Write points and cards; the line that says so."""
-    what = f"{len(measured.points)} points and {len(measured.cards)} cards"
+    what = say(
+        "{points} points and {cards} cards", points=len(measured.points), cards=len(measured.cards)
+    )
     if to == "csv":
         from pipeline.exchange.spreadsheet import write_spreadsheet
 
@@ -80,16 +82,20 @@ def _points(measured: Measured, to: str, path: Path) -> str:
                 "its cards are in results/cards.csv",
             )
         write_spreadsheet(measured.points, path)
-        return f"{len(measured.points)} points for a spreadsheet, in micrometres: {path}"
+        return say(
+            "{points} points for a spreadsheet, in micrometres: {path}",
+            points=len(measured.points),
+            path=path,
+        )
     if to == "ply":
         from pipeline.exchange.ply import write_ply
 
         write_ply(measured, path)
-        return f"{what}, coloured by deviation: {path}"
+        return say("{what}, coloured by deviation: {path}", what=what, path=path)
     from pipeline.exchange.dxf import write_dxf
 
     write_dxf(measured, path)
-    return f"{what} for CAD: {path}"
+    return say("{what} for CAD: {path}", what=what, path=path)
 
 
 def _photos(
@@ -111,20 +117,37 @@ def _photos(
             "run datumshot solve again",
         ) from error
     told = drift_px(network)
-    drift = (
-        f"Reprojection: {told.adjusted_rms_px:.3f} px rms in the adjustment, "
-        f"{told.told_rms_px:.3f} px without the photos' drift over their rows, which such a model "
-        f"cannot hold (it moves dots by {told.apart_rms_px:.3f} px rms, "
-        f"{told.apart_max_px:.2f} px at most)."
+    drift = say(
+        "Reprojection: {adjusted:.3f} px rms in the adjustment, "
+        "{told:.3f} px without the photos' drift over their rows, which "
+        "such a model cannot hold (it moves dots by {apart:.3f} px rms, "
+        "{most:.2f} px at most).",
+        adjusted=told.adjusted_rms_px,
+        told=told.told_rms_px,
+        apart=told.apart_rms_px,
+        most=told.apart_max_px,
     )
     if to == "colmap":
         write_model(network, path)
         dots = len({int(point) for photo in network.photos for point in photo.points})
-        line = f"{len(network.photos)} photos and {dots} dots for COLMAP: {path}"
+        line = say(
+            "{photos} photos and {dots} dots for COLMAP: {path}",
+            photos=len(network.photos),
+            dots=dots,
+            path=path,
+        )
         return Exported((line, drift))
     done = write_undistorted(
         network, measured.folder / "photos", path, lambda i, n: progress("undistorting", i, n)
     )
-    lines = [f"{done.photos} of {len(network.photos)} photos without distortion: {path}", drift]
-    lines += [f"Left out: {name} {why}" for name, why in done.missing]
+    lines = [
+        say(
+            "{done} of {photos} photos without distortion: {path}",
+            done=done.photos,
+            photos=len(network.photos),
+            path=path,
+        ),
+        drift,
+    ]
+    lines += [say("Left out: {name} {why}", name=name, why=why) for name, why in done.missing]
     return Exported(tuple(lines), incomplete=bool(done.missing))

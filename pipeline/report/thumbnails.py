@@ -20,6 +20,7 @@ from pipeline.report.words import LOOKS
 from pipeline.result import PhotoRow
 from targets.card import card_of
 from targets.mark import is_mark
+from targets.said import say
 
 LONGEST_PX = 1000
 """Longer side of a picture, where there are few: enough to see a card when it is enlarged."""
@@ -71,7 +72,8 @@ def thumbnails(
         try:
             preview = small.of(photo.name)
         except (OSError, ValueError) as error:
-            return Thumbnail(photo, "", str(error))
+            why = error.args[0] if isinstance(error, ValueError) else str(error)
+            return Thumbnail(photo, "", why)
         seen = by_photo.get(photo.name, [])
         overlay = "".join(_overlay(s, preview.page_from_sensor, dropped, points) for s in seen)
         return Thumbnail(photo, _picture(photo.name, preview, overlay), "")
@@ -144,7 +146,7 @@ def _preview(path: Path, longest_px: int, most_bytes: int) -> _Preview:
     from targets.errors import UserError
 
     if not path.is_file():
-        raise ValueError("it is no longer in the folder photos/")
+        raise ValueError(say("it is no longer in the folder photos/"))
     try:
         rgb, preview_from_sensor = read_preview(path, longest_px)
     except UserError as error:

@@ -257,6 +257,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         ),
         "print-scale": Kind(_NOTE, "How large the printer printed, by the bars."),
         "second-look": Kind(_NOTE, "A second look at predicted places found more sightings."),
+        "sheet-doubtful": Kind(
+            _WARNING,
+            "The sheet has a pair unlike left and right that is alike on the car.",
+            "If a figure of the sheet is mistyped, what is told of that point is no damage.",
+        ),
         "sheet-one-side": Kind(_NOTE, "The sheet gives points on one side of the vehicle only."),
         "sides-exchanged": Kind(
             _FAULT,

@@ -124,6 +124,13 @@ def read_job(folder: Path) -> Job:
     UserError : a file is missing, or something in one is not as it should be.
     """
     settings = Table(_read_toml(folder), "job.toml", _KEYS)
+    if "parts" not in settings:
+        raise UserError(
+            "the key 'parts' is missing",
+            "job.toml",
+            'write parts = "in" with engine and axles fitted or parts = "out" without them, for '
+            "the sheet has other figures for each",
+        )
     parts = settings.text("parts")
     if parts not in PARTS:
         raise UserError(

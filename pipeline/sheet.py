@@ -188,11 +188,23 @@ def _points(row: Row, unit: str, tolerance_mm: float) -> list[SheetPoint]:
     largest = LARGEST_MM / _MM_PER_UNIT[unit]
 
     def mm(column: str, low: float) -> float:
-        return row.number(f"{column}_{unit}", low, largest) * _MM_PER_UNIT[unit]
+        value = row.number(f"{column}_{unit}", low * LARGEST_MM, LARGEST_MM)
+        if unit == "in" and abs(value) > largest:
+            raise UserError(
+                say(
+                    "{column} {value} cannot be, for that is {metres:.0f} m",
+                    column=f"{column}_in",
+                    value=row.text(f"{column}_in"),
+                    metres=abs(value) * _MM_PER_UNIT["in"] / 1000.0,
+                ),
+                row.where,
+                "name the columns length_mm, width_mm, height_mm if the figures are millimetres",
+            )
+        return value * _MM_PER_UNIT[unit]
 
     name = row.name("point")
     side = row.choice("side", ("L", "R", "C", "LR"))
-    length_mm, width_mm, height_mm = (mm(axis, -largest) for axis in ("length", "width", "height"))
+    length_mm, width_mm, height_mm = (mm(axis, -1.0) for axis in ("length", "width", "height"))
     base = row.choice("base", ("yes", "no"), default="no") == "yes"
     kind = row.choice("kind", KINDS, default="")
     tol_mm = mm("tol", 0.0) if row.text(f"tol_{unit}") else tolerance_mm

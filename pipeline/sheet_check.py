@@ -13,6 +13,7 @@ from pipeline.csv_rows import read_header
 from pipeline.datum import LEAST_BASE_POINTS, on_one_line, spread_mm
 from pipeline.report.words import AXIS_WORDS
 from pipeline.sheet import PARTS, ZONES, ReferenceSheet, SheetPoint, one_sided, read_states
+from pipeline.suspension import told_by
 from targets.said import listed, say
 
 _SAME_PLACE_MM = 5.0
@@ -51,6 +52,7 @@ def check_sheet(path: Path) -> tuple[list[str], list[str]]:
     ]
     if everything:
         lines += _figures(list(everything.values()))
+        lines.append(_suspension(ReferenceSheet(tuple(everything.values()))))
     return lines, list(_warnings(states))
 
 
@@ -134,6 +136,23 @@ def _figures(points: Sequence[SheetPoint]) -> Iterator[str]:
         yield say(
             "Uncertainty of the sheet's own figures: stated for {points} points", points=unsure
         )
+
+
+_TOLD = {
+    "front camber and caster": say("camber and caster in front"),
+    "rear camber and caster": say("camber and caster at the rear"),
+    "wheelbase": say("wheelbase"),
+}
+
+
+def _suspension(sheet: ReferenceSheet) -> str:
+    told = [_TOLD[one] for one in told_by(sheet)]
+    if told:
+        return say("Suspension pick-up points: they tell of {told}", told=listed(told))
+    return say(
+        "Suspension pick-up points: too few are named by kind (strut tower, control arm, bush, "
+        "axle), so nothing will be said of camber, caster and wheelbase"
+    )
 
 
 def _warnings(states: dict[str, ReferenceSheet]) -> Iterator[str]:

@@ -66,6 +66,7 @@ from pipeline.reliability import reliability_of
 from pipeline.result import BarCheck, CardRow, PhotoRow, Result
 from pipeline.scale import scale_network
 from pipeline.second_look import confirm_led, confirm_pattern, expected_places, not_looked_at
+from pipeline.sheet_doubt import sheet_findings
 from pipeline.solution import Solution
 from pipeline.stem_check import (
     PointOnStem,
@@ -255,6 +256,7 @@ def _evaluated(
         *print_findings(printed, card_shapes(network, scale)),
         *frame.findings,
         *assignment_findings(assigned),
+        *sheet_findings(job.sheet, deviations.rows),
         *_stems(job, solution, holes, frame, deviations),
         *symmetry_findings(job, symmetry),
     ]

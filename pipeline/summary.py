@@ -12,6 +12,7 @@ import numpy as np
 from pipeline.budget import budget_sentence
 from pipeline.report import damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
+from pipeline.report.suspension import suspension_lines
 from pipeline.report.words import (
     SEVERITIES,
     answer,
@@ -42,6 +43,7 @@ def summary_lines(result: Result, report: Path, moved_away: Sequence[str] = ()) 
         *(line for line in (*answer(result), unmeasured(result)) if line),
         *_moved_points(result),
         *(damage_words.summary_lines(result.damage) if result.damage else ()),
+        *suspension_lines(result.suspension),
         _points(result),
         *_mostly_undecided(result),
         *symmetry_lines(result),

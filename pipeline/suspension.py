@@ -17,15 +17,16 @@ alignment.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.frames import Array
 from pipeline.deviation import DeviationTable
-from pipeline.sheet import ReferenceSheet
+from pipeline.sheet import ReferenceSheet, SheetPoint
 
+AXLES = ("front", "rear")
 _LOWER = ("control arm", "bush")
 _LEAST_RISE_MM = 100.0
 """Arms of one corner that lie higher than this above the others are its upper arms."""
@@ -102,7 +103,15 @@ def suspension_changes(
     table : deviations and their joint covariance.
     scatter_mm : standard deviation of a sound body from its sheet, per point and axis.
     """
-    corners = _corners(table, sheet)
+    of_sheet = {(p.point, p.side): p for p in sheet.points}
+    corners = _corners(
+        {
+            i: of_sheet[(row.point, row.side)]
+            for i, row in enumerate(table.rows)
+            if (row.point, row.side) in of_sheet and np.isfinite(row.deviation_mm).all()
+        },
+        sheet,
+    )
     count = len(table.rows)
     spread = table.deviation_covariance_mm2 + scatter_mm**2 * np.eye(3 * count)
     deviations = np.concatenate([row.deviation_mm for row in table.rows] or [np.zeros(0)])
@@ -134,27 +143,39 @@ def suspension_changes(
         return SuspensionChange(what, axle, figure(left), figure(right), figure(both), rests_on)
 
     found = []
-    for axle in ("front", "rear"):
+    for axle in AXLES:
         for what, axis, sign in (("camber", 1, 1.0), ("caster", 0, -1.0)):
             maps: dict[str, Array | None] = {}
             for side in "LR":
-                upper, lower, rise_mm = corners[(axle, side)][:3]
+                corner = corners[f"{axle} {side}"]
                 outward = -1.0 if axis == 1 and side == "R" else 1.0
                 maps[side] = (
                     sign
                     * outward
-                    / rise_mm
-                    * (_mean(upper, axis, count) - _mean(lower, axis, count))
-                    if upper and lower
+                    / corner.rise_mm
+                    * (_mean(corner.upper, axis, count) - _mean(corner.lower, axis, count))
+                    if corner.upper and corner.lower
                     else None
                 )
             found.append(change(what, axle, maps, degrees=True))
     lengths: dict[str, Array | None] = {}
     for side in "LR":
-        front, rear = corners[("front", side)][3], corners[("rear", side)][3]
+        front, rear = corners[f"front {side}"].axle, corners[f"rear {side}"].axle
         lengths[side] = _mean(front, 0, count) - _mean(rear, 0, count) if front and rear else None
     found.append(change("wheelbase", "", lengths, degrees=False))
     return tuple(one for one in found if one is not None)
+
+
+def told_by(sheet: ReferenceSheet) -> tuple[str, ...]:
+    """Of what the sheet's points tell on both sides, once measured: "front camber and caster"."""
+    corners = _corners(dict(enumerate(sheet.points)), sheet)
+
+    def both(axle: str, part: str) -> bool:
+        return all(getattr(corners[f"{axle} {side}"], part) for side in "LR")
+
+    found = [f"{axle} camber and caster" for axle in AXLES if both(axle, "upper")]
+    wheelbase = all(both(axle, "axle") for axle in AXLES)
+    return (*found, *(["wheelbase"] if wheelbase else []))
 
 
 def _mean(points: Sequence[int], axis: int, count: int) -> Array:
@@ -164,40 +185,47 @@ def _mean(points: Sequence[int], axis: int, count: int) -> Array:
     return row.ravel()
 
 
-def _corners(
-    table: DeviationTable, sheet: ReferenceSheet
-) -> dict[tuple[str, str], tuple[list[int], list[int], float, list[int]]]:
-    """Upper and lower points of each corner, the rise between them, and those of its wheelbase."""
-    of_sheet = {(p.point, p.side): p for p in sheet.points}
-    known = {
-        i: of_sheet[(row.point, row.side)]
-        for i, row in enumerate(table.rows)
-        if (row.point, row.side) in of_sheet and np.isfinite(row.deviation_mm).all()
-    }
+@dataclass(frozen=True)
+class _Corner:
+    """Keys of the points of one wheel: upper and lower ones, and those of the wheelbase."""
+
+    upper: list[int]
+    lower: list[int]
+    rise_mm: float
+    axle: list[int]
+
+
+def _corners(known: Mapping[int, SheetPoint], sheet: ReferenceSheet) -> dict[str, _Corner]:
+    """The four corners, "front L" and so on, by the kinds and places on the sheet."""
     base = [p.position_mm[0] for p in sheet.points if p.base]
     middle = float(np.mean(base)) if base else 0.0
-    corners = {}
-    for axle in ("front", "rear"):
-        for side in "LR":
-            own = {
+    return {
+        f"{axle} {side}": _corner(
+            {
                 i: p
                 for i, p in known.items()
                 if p.side == side and (p.position_mm[0] > middle) == (axle == "front")
             }
-            upper = [i for i, p in own.items() if p.kind == "strut tower"]
-            arms = [i for i, p in own.items() if p.kind in _LOWER]
-            heights = {i: float(own[i].position_mm[2]) for i in (*upper, *arms)}
-            if not upper and arms:
-                lowest = min(heights[i] for i in arms)
-                upper = [i for i in arms if heights[i] - lowest > _LEAST_RISE_MM]
-                arms = [i for i in arms if i not in upper]
-            rise = (
-                float(np.mean([heights[i] for i in upper]) - np.mean([heights[i] for i in arms]))
-                if upper and arms
-                else 0.0
-            )
-            if rise < _LEAST_RISE_MM:
-                upper = []
-            axles = [i for i, p in own.items() if p.kind == "axle"]
-            corners[(axle, side)] = (upper, arms, rise, axles or arms)
-    return corners
+        )
+        for axle in AXLES
+        for side in "LR"
+    }
+
+
+def _corner(own: Mapping[int, SheetPoint]) -> _Corner:
+    upper = [i for i, p in own.items() if p.kind == "strut tower"]
+    arms = [i for i, p in own.items() if p.kind in _LOWER]
+    heights = {i: float(own[i].position_mm[2]) for i in (*upper, *arms)}
+    if not upper and arms:
+        lowest = min(heights[i] for i in arms)
+        upper = [i for i in arms if heights[i] - lowest > _LEAST_RISE_MM]
+        arms = [i for i in arms if i not in upper]
+    rise_mm = (
+        float(np.mean([heights[i] for i in upper]) - np.mean([heights[i] for i in arms]))
+        if upper and arms
+        else 0.0
+    )
+    if rise_mm < _LEAST_RISE_MM:
+        upper = []
+    axles = [i for i, p in own.items() if p.kind == "axle"]
+    return _Corner(upper, arms, rise_mm, axles or arms)

@@ -287,7 +287,7 @@ def _causes(job: _Holes, check: TapeCheck) -> Iterator[Said]:
                     mark=mark,
                     way=way,
                 )
-    if abs(check.difference_mm) <= _HOOK_MM:
+    if abs(check.difference_mm) <= _HOOK_MM and reading.pointers_mm is None:  # a tram has none
         yield say(
             "hooked end: bent, worn or not against the edge ({off:+.1f} mm)",
             off=float(check.difference_mm),
@@ -375,7 +375,7 @@ def _swapped(typed: str) -> Iterator[float]:
 def _with_common_causes(job: _Holes, checks: list[TapeCheck]) -> Iterator[TapeCheck]:
     """Add what only several readings together show: a bad hook, or a point that is wrong."""
     off = [c for c in checks if c.verdict == "disagrees" and math.isfinite(c.difference_mm)]
-    offset = _common_offset(off)
+    offset = _common_offset([c for c in off if c.reading.pointers_mm is None])
     points = _doubtful_points(checks)
     for check in checks:
         if check.verdict != "disagrees":

@@ -174,7 +174,7 @@ def test_the_lens_is_found_beside_the_job(folder: Path) -> None:
         ("U_mm", "u_mm", "job.toml, bar 1: the key 'u_mm' is not known; the nearest is 'U_mm'"),
         ("base =", "bases =", "job.toml, [datum]: the key 'bases' is not known"),
         ("title", "x" * 9999, "job.toml: the key 'xxxxxxxx"),
-        ('parts = "in"\n', "", "job.toml: the key 'parts' is missing"),
+        ('parts = "in"\n', "", "job.toml: the key 'parts' is missing; write parts = "),
         ("U_mm = 0.1\n", "", "job.toml, bar 1: the key 'U_mm' is missing"),
         ("alpha_per_k = 23.1e-6\n", "", "job.toml, bar 1: the key 'alpha_per_k' is missing"),
         ('"Van, front left"', "7", "key 'title': 7 is not a text; write it in quotes"),

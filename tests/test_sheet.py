@@ -224,7 +224,8 @@ def test_inches_are_stated_in_the_header(tmp_path: Path) -> None:
         ),
         (
             "point,side,length_in,width_in,height_in,parts\nA,L,1985,18,12,both\n",
-            "sheet.csv, row 2: length_in '1985' cannot be",
+            "sheet.csv, row 2: length_in 1985 cannot be, for that is 50 m; name the columns "
+            "length_mm, width_mm, height_mm if the figures are millimetres",
         ),
         (
             f"{HEADER}\nS,LR,1,2,3,both,yes,,front Pinch-Weld\n",

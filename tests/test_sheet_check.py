@@ -31,6 +31,8 @@ def test_the_demos_sheet_is_sound() -> None:
     assert "in or out: 20 points (8 front, 8 centre, 4 rear; 10 left, 10 right)" in text
     assert "they span 1320 mm of length and 1432 mm of width" in text
     assert "Pairs left and right: 10" in text
+    # None of its points is named as part of the suspension, and that is said.
+    assert "so nothing will be said of camber, caster and wheelbase" in text
     assert outcome.lines[-1] == "Warnings: none"
 
 

@@ -269,6 +269,14 @@ def test_a_bent_hook_shows_in_several_readings(van: Measured, tmp_path: Path) ->
     assert checks[0].cause.startswith("hooked end: 3 readings are off by the same +4.0 mm")
 
 
+def test_a_tram_has_no_hook(van: Measured, tmp_path: Path) -> None:
+    """E L to E R, 837 mm: 6 mm too long, once by a tape and once by a tram."""
+    hooked = "hooked end: bent, worn or not against the edge (+6.0 mm)"
+    (tape,) = checks_of(van, tmp_path, "E,L,E,R,843,centres,,,,,,,")
+    (tram,) = checks_of(van, tmp_path, "E,L,E,R,843,centres,,,150,150,,,")
+    assert (tape.cause, tram.cause) == (hooked, "no single slip explains it")
+
+
 def test_far_edges_in_every_reading_come_before_a_bent_hook(van: Measured, tmp_path: Path) -> None:
     """Holes of 18 mm, all read between far edges and typed as centres: each 18 mm too long."""
     checks = checks_of(

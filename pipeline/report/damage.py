@@ -20,9 +20,9 @@ from pipeline.report.damage_words import (
     zone_sentence,
     zone_verdict,
 )
+from pipeline.report.suspension import suspension_rows
 from pipeline.report.words import LOOKS, VERDICTS, number, signed, uncertainty
 from pipeline.result import Result
-from pipeline.suspension import Figure, SuspensionChange
 from targets.said import Said, say
 
 
@@ -60,7 +60,7 @@ def damage_section(result: Result, language: Language) -> dict[str, Any]:
             for one in result.corrections
         ],
         "cautions": [say(caution) for caution in CAUTIONS],
-        "suspension": [_suspension_row(one) for one in result.suspension],
+        "suspension": suspension_rows(result.suspension),
     }
 
 
@@ -97,43 +97,6 @@ def _judged(term: Term) -> Said:
     if term.verdict == "out":
         return say("out")
     return say("changed, within") if term.verdict == "within" else say("changed, undecided")
-
-
-_SUSPENSION_WORDS = {
-    ("front", "camber"): say("Front camber"),
-    ("front", "caster"): say("Front caster"),
-    ("rear", "camber"): say("Rear camber"),
-    ("rear", "caster"): say("Rear caster"),
-    ("", "wheelbase"): say("Wheelbase"),
-}
-
-
-def _suspension_row(change: SuspensionChange) -> dict[str, Any]:
-    unit, decimals = ("mm", 1) if change.what == "wheelbase" else ("°", 2)
-
-    def told(figure: Figure | None) -> str:
-        if figure is None:
-            return number(math.nan, 1)
-        return say(
-            "{value} ± {U} {unit}",
-            value=signed(figure.value, decimals),
-            U=uncertainty(figure.U, decimals),
-            unit=unit,
-        )
-
-    both = change.difference
-    if both is None:
-        judged = say("one side is missing")
-    else:
-        judged = say("left and right differ") if both.shown else say("no difference shown")
-    return {
-        "name": _SUSPENSION_WORDS[change.axle, change.what],
-        "left": told(change.left),
-        "right": told(change.right),
-        "difference": told(both),
-        "judged": judged,
-        "points": ", ".join(change.points),
-    }
 
 
 def _with_u(value: float, U: float) -> str:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from pipeline.report.damage_words import zone_sentence, zone_verdict
+from pipeline.report.suspension import suspension_document
 from pipeline.result import Result
 
 
@@ -76,23 +77,7 @@ def damage_document(result: Result) -> dict[str, Any]:
             }
             for one in result.corrections
         ],
-        "suspension": [
-            {
-                "what": one.what,
-                "axle": one.axle,
-                "unit": "mm" if one.what == "wheelbase" else "degrees",
-                "points": list(one.points),
-                **{
-                    name: None if f is None else {"value": _figure(f.value), "U": _figure(f.U)}
-                    for name, f in (
-                        ("left", one.left),
-                        ("right", one.right),
-                        ("difference", one.difference),
-                    )
-                },
-            }
-            for one in result.suspension
-        ],
+        "suspension": suspension_document(result.suspension),
     }
 
 

@@ -23,7 +23,7 @@ from pipeline.report.before_after import before_after
 from pipeline.report.letters import REGULAR, Letters, letters_for
 from pipeline.report.paper_answer import first_page
 from pipeline.report.paper_blocks import Paper, Source
-from pipeline.report.paper_damage import damage, sessions, way_back
+from pipeline.report.paper_damage import damage, sessions, suspension, way_back
 from pipeline.report.paper_method import findings, method, signature
 from pipeline.report.paper_points import left_against_right, points
 from pipeline.sentences import texts_in
@@ -176,6 +176,7 @@ def _sections(paper: Paper) -> list[Any]:
         *sessions(paper),
         *damage(paper),
         *way_back(paper),
+        *suspension(paper),
         *left_against_right(paper),
         *points(paper),
         *findings(paper),

@@ -1,4 +1,4 @@
-"""The repair on paper: before and after, damage by zone, the way back of points that are out."""
+"""The repair on paper: before and after, damage by zone, the way back of points, suspension."""
 
 from __future__ import annotations
 
@@ -11,6 +11,11 @@ from pipeline.correction import CAUTIONS, Correction
 from pipeline.report import words
 from pipeline.report.damage_words import correction_words
 from pipeline.report.paper_blocks import Paper, capital
+from pipeline.report.suspension import (
+    SUSPENSION_LIMITS,
+    suspension_of,
+    suspension_sentence,
+)
 from targets.said import listed, say, say_count
 
 _MOST_MOVED = 20
@@ -120,6 +125,18 @@ def way_back(paper: Paper) -> list[Any]:
     cautions = say("At a pull: {cautions}", cautions=listed([say(one) for one in CAUTIONS], " "))
     heading = paper.heading(say("Way back of the points that are out, mm"))
     return [heading, *lines, paper.text(cautions, 8.0, spaceBefore=2.0)]
+
+
+def suspension(paper: Paper) -> list[Any]:
+    """What moved pick-up points mean for the wheels, where the sheet names such points."""
+    changes = suspension_of(paper.document.get("suspension") or [])
+    if not changes:
+        return []
+    return [
+        paper.heading(say("What moved pick-up points mean for the wheels")),
+        *(paper.text(suspension_sentence(one)) for one in changes),
+        paper.text(SUSPENSION_LIMITS, 8.0, spaceBefore=2.0),
+    ]
 
 
 def moved_rows(paper: Paper) -> int:

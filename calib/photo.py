@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
 from calib.frames import Array
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import say
 
 SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"})
@@ -144,7 +144,7 @@ def photo_paths(folder: Path) -> list[Path]:
         entries = sorted(folder.iterdir())
     except OSError as error:
         raise UserError(
-            say("cannot read this folder ({reason})", reason=error.strerror),
+            say("cannot read this folder ({reason})", reason=system_reason(error)),
             str(folder),
             "check its name",
         ) from error
@@ -287,7 +287,7 @@ def read_preview(path: Path, longest_px: int) -> tuple[Pixels, Array]:
 
 def _unreadable(path: Path, error: OSError) -> UserError:
     return UserError(
-        say("cannot read this file ({reason})", reason=error.strerror or error),
+        say("cannot read this file ({reason})", reason=system_reason(error)),
         path.name,
         "check that it is there",
     )

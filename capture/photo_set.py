@@ -20,7 +20,7 @@ from capture.find_by_dots import find_tags_by_dots
 from capture.marks import see_marks
 from capture.measure import CardPlace, measure_cards, measure_led, place_by_face, refine_corners
 from capture.sightings import Sighting
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.mark import Marks
 from targets.said import say
 from targets.sums import sha256_of
@@ -260,7 +260,7 @@ def _sha256(path: Path) -> str:
         return sha256_of(path)
     except OSError as error:
         raise UserError(
-            say("cannot read this file ({reason})", reason=error.strerror),
+            say("cannot read this file ({reason})", reason=system_reason(error)),
             path.name,
             "check that it is there",
         ) from error

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import Said, indented, say, say_count
 
 if TYPE_CHECKING:
@@ -543,7 +543,7 @@ def copy_demo(samples: Path, folder: Path) -> None:
             whole.rename(folder)
     except OSError as error:
         # copytree goes on after a fault, and lists them all in the end.
-        why = error.args[0][0][2] if isinstance(error, shutil.Error) else error.strerror
+        why = error.args[0][0][2] if isinstance(error, shutil.Error) else system_reason(error)
         raise UserError(
             say("cannot copy the demo here ({why})", why=why),
             str(folder),

@@ -20,7 +20,7 @@ import typer
 
 from pipeline import actions
 from pipeline.actions import Outcome
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import say
 
 if TYPE_CHECKING:
@@ -146,7 +146,7 @@ def _tell(lines: Iterable[str]) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         # A broken pipe: whoever read the output (`| head`) has seen enough.
         if not isinstance(error, BrokenPipeError):
-            _stop(say("cannot write the output ({reason})", reason=error.strerror), 2)
+            _stop(say("cannot write the output ({reason})", reason=system_reason(error)), 2)
 
 
 def _printable(line: str) -> str:

@@ -15,7 +15,7 @@ from pipeline.sheet import LARGEST_MM, PARTS, SHEET_COLUMNS, ReferenceSheet, rea
 from targets import atomic
 from targets.bar import Bar
 from targets.card import card_of
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.mark import (
     CARD_DICTIONARY,
     FIRST_MARK,
@@ -266,7 +266,7 @@ def new_job(folder: Path, title: str = "") -> None:
         (folder / "photos").mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UserError(
-            say("cannot make this folder ({reason})", reason=error.strerror),
+            say("cannot make this folder ({reason})", reason=system_reason(error)),
             str(folder),
             "name another folder",
         ) from error

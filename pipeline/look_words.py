@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.look import Looked
 from pipeline.rounding import rounded_U
-from pipeline.safety import Cautions
+from pipeline.safety import PLACE_WORDS, Cautions
 from pipeline.watch import Answer
 from targets.said import fixed, indented, listed, say, say_count
 
@@ -19,7 +19,7 @@ _NAMES_SHOWN = 3
 def caution_lines(cautions: Cautions, place: str) -> list[str]:
     """The cautions under a heading."""
     lines = [indented(fixed(line)) for line in cautions.lines]
-    return [say("First ({place}):", place=place), *lines, ""]
+    return [say("First ({place}):", place=PLACE_WORDS[place]), *lines, ""]
 
 
 def look_lines(looked: Looked) -> list[str]:

@@ -26,7 +26,7 @@ from pipeline.planned_cards import PlannedCard, generic_sheet, planned_cards, si
 from pipeline.planned_network import DOT_SD_PX, PlacedCards, card_dots, plan_network, see
 from pipeline.point_precision import CARD_FLATNESS_MM, PointPrecision, chain_of, precision_of
 from pipeline.rounding import rounded_U
-from pipeline.safety import CLEARANCE_MM
+from pipeline.safety import CLEARANCE_MM, PLACE_WORDS
 from pipeline.stations import Extent, Station, candidates, instruction
 from targets.card import card_of
 from targets.errors import UserError
@@ -234,7 +234,7 @@ def plan_lines(plan: ShootPlan, page: Path, paper: Path) -> list[str]:
         say(
             "Plan for {title}: {place}, datum plane {clearance:.0f} mm above the floor, {lens}",
             title=plan.title,
-            place=plan.place,
+            place=PLACE_WORDS[plan.place],
             clearance=plan.clearance_mm,
             lens=plan.lens,
         ),

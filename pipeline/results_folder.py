@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from targets.atomic import write_text
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import changed, listed, say
 from targets.sums import sha256_of
 
@@ -65,7 +65,7 @@ def only_run(folder: Path) -> Iterator[None]:
         return
     except OSError as error:
         raise UserError(
-            say("cannot write here ({reason})", reason=error.strerror),
+            say("cannot write here ({reason})", reason=system_reason(error)),
             str(folder),
             "check space and permissions",
         ) from error
@@ -104,7 +104,7 @@ def new_results(folder: Path) -> Iterator[Path]:
             _retire(former, place)
     except OSError as error:
         told = UserError(
-            say("cannot write the results ({reason})", reason=error.strerror),
+            say("cannot write the results ({reason})", reason=system_reason(error)),
             str(folder / RESULTS),
             "check space and permissions, and close programs that show them",
         )

@@ -7,13 +7,19 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import say
 
 PLACES = ("two-post", "four-post", "yard", "arches")
 """Where a car is measured: two-post lift; four-post lift, ramps or stands; tow yard, from the
 sides; wheel arches, to tie the upper body to the underbody."""
 
+PLACE_WORDS = {
+    "two-post": say("two-post"),
+    "four-post": say("four-post"),
+    "yard": say("yard"),
+    "arches": say("arches"),
+}
 CLEARANCE_MM = {"two-post": 1700.0, "four-post": 1600.0, "yard": 300.0, "arches": 1000.0}
 """Height of the datum plane above the floor where nobody says (common practice, no source)."""
 
@@ -51,7 +57,7 @@ def cautions(place: str, job_folder: Path | None = None) -> Cautions:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise UserError(
-            say("cannot read the list of cautions ({reason})", reason=error.strerror),
+            say("cannot read the list of cautions ({reason})", reason=system_reason(error)),
             str(path),
             "check it",
         ) from error

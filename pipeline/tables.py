@@ -40,7 +40,7 @@ from pipeline.sentences import parts_of, with_parts
 from pipeline.solution import CameraGroup, Solution
 from pipeline.symmetry import CANNOT, Symmetry
 from targets.atomic import write_text
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import changed, say
 from targets.sums import sha256_if_readable
 from targets.wording import shown_value
@@ -277,7 +277,7 @@ def load_result_json(path: Path) -> dict[str, Any]:
         document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except OSError as error:
         raise UserError(
-            say("cannot read the result ({reason})", reason=error.strerror),
+            say("cannot read the result ({reason})", reason=system_reason(error)),
             str(path),
             "run datumshot solve first",
         ) from error

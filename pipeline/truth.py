@@ -15,7 +15,7 @@ from pipeline.datum import closest_pose
 from pipeline.deviation import DeviationRow, Verdict
 from pipeline.report.words import AXIS_WORDS, VERDICTS
 from pipeline.result import Result
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import listed, say
 
 WELL_SEEN = 4
@@ -78,7 +78,7 @@ def read_truth(path: Path) -> Truth:
         )
     except OSError as error:
         raise UserError(
-            say("cannot read the truth ({reason})", reason=error.strerror),
+            say("cannot read the truth ({reason})", reason=system_reason(error)),
             str(path),
             "make the demo folder anew",
         ) from error

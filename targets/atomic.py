@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import say
 
 
@@ -24,7 +24,7 @@ def replacing(path: Path) -> Iterator[Path]:
         os.close(handle)
     except OSError as error:
         raise UserError(
-            say("cannot write here ({reason})", reason=error.strerror),
+            say("cannot write here ({reason})", reason=system_reason(error)),
             str(path),
             "choose another folder",
         ) from error
@@ -38,7 +38,7 @@ def replacing(path: Path) -> Iterator[Path]:
         os.replace(beside, path)
     except OSError as error:
         raise UserError(
-            say("cannot write this file ({reason})", reason=error.strerror),
+            say("cannot write this file ({reason})", reason=system_reason(error)),
             str(path),
             "check space and permissions",
         ) from error

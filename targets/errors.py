@@ -2,6 +2,28 @@
 
 from targets.said import Said, fixed, say
 
+SYSTEM_REASONS = (
+    say("Directory not empty"),
+    say("File exists"),
+    say("Input/output error"),
+    say("Is a directory"),
+    say("No such file or directory"),
+    say("No space left on device"),
+    say("Not a directory"),
+    say("Permission denied"),
+    say("Read-only file system"),
+)
+"""What POSIX systems say of files most often; what else they say is told as it is."""
+
+
+def system_reason(error: OSError) -> Said:
+    """Why the system refused.
+
+    >>> system_reason(FileNotFoundError(2, "No such file or directory"))
+    'No such file or directory'
+    """
+    return fixed(error.strerror or str(error))
+
 
 class UserError(Exception):
     """Something the user must change, told in one plain sentence.

@@ -3,7 +3,7 @@
 import stat
 from pathlib import Path
 
-from targets.errors import UserError
+from targets.errors import UserError, system_reason
 from targets.said import say
 
 LARGEST_BYTES = 500_000
@@ -45,7 +45,7 @@ def read_typed(
     except UnicodeDecodeError as error:
         raise UserError("this is not UTF-8 text", where, not_utf8) from error
     except (OSError, ValueError) as error:  # ValueError: a name that no file can have
-        reason = getattr(error, "strerror", None) or str(error)
+        reason = system_reason(error) if isinstance(error, OSError) else str(error)
         raise UserError(
             say("cannot read {kind} ({reason})", kind=kind, reason=reason), where, missing
         ) from error

@@ -31,14 +31,17 @@ class Outcome:
     code: int = 0
 
 
-def print_cards(ids: str, output: Path, paper: str, plates: Path | None) -> Outcome:
+def print_cards(
+    ids: str, output: Path, paper: str, plates: Path | None, language: str = ""
+) -> Outcome:
     """Cards as a PDF, and as pictures for engraving if a folder for them is given."""
+    from pipeline.language import language_for
     from targets.pages import cards_pdf, parse_ids
     from targets.plates import write_plates
 
     _require_suffix(output, ".pdf")
     numbers = parse_ids(ids)
-    pages = cards_pdf(numbers, output, paper)
+    pages = cards_pdf(numbers, output, paper, language_for(language, "").put)
     lines = [
         say(
             "{cards} on {pages}: {output}",
@@ -55,19 +58,20 @@ def print_cards(ids: str, output: Path, paper: str, plates: Path | None) -> Outc
     return Outcome(tuple(lines))
 
 
-def print_board(output: Path, paper: str, **settings: Any) -> Outcome:
+def print_board(output: Path, paper: str, language: str = "", **settings: Any) -> Outcome:
     """The calibration board as a PDF, with its .toml of the same name beside it.
 
     Parameters
     ----------
     settings : fields of ``Board``; None leaves its default.
     """
+    from pipeline.language import language_for
     from targets.board import Board, write_board
     from targets.pages import board_pdf
 
     _require_suffix(output, ".pdf")
     board = Board(**{key: value for key, value in settings.items() if value is not None})
-    pages = board_pdf(board, output, paper)
+    pages = board_pdf(board, output, paper, language_for(language, "").put)
     described = output.with_suffix(".toml")
     write_board(board, described)
     return Outcome(

@@ -293,6 +293,7 @@ def cards(
         Path | None,
         typer.Option(metavar="FOLDER", help="Also write pictures for engraving into FOLDER."),
     ] = None,
+    language: Language = "",
 ) -> Outcome:
     """Print coded cards.
 
@@ -302,7 +303,7 @@ def cards(
     Example:
       datumshot cards --ids 0-39 -o cards.pdf --paper A4
     """
-    return actions.print_cards(ids, output, paper, plates)
+    return actions.print_cards(ids, output, paper, plates, language)
 
 
 @_command("board")
@@ -316,6 +317,7 @@ def board(
     dictionary: Annotated[
         str | None, typer.Option(help="Markers, as OpenCV names them (DICT_5X5_100).")
     ] = None,
+    language: Language = "",
 ) -> Outcome:
     """Print the calibration board.
 
@@ -328,6 +330,7 @@ def board(
     return actions.print_board(
         output,
         paper,
+        language,
         columns=columns,
         rows=rows,
         square_mm=square_mm,

@@ -7,7 +7,7 @@ millimetres; only ``_Page`` knows of PDF points and of PDF's y axis, which runs 
 import io
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from targets.board import Board, charuco_board
 from targets.card import ID_COUNT, Card, card_of
 from targets.errors import UserError
 from targets.plates import Cells, Disc, Polygon, Shape, Text, card_face, font_file
-from targets.said import one_of, say
+from targets.said import Said, one_of, say
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -29,7 +29,7 @@ PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 
 CHECK_LINE_MM = 100.0
 
-SCALE_SENTENCE = (
+SCALE_SENTENCE = say(
     "Print at 100 % (“actual size”), never “fit to page”. Before use, measure both 100 mm lines "
     "with a steel rule; if one is wrong, print again."
 )
@@ -81,7 +81,9 @@ def parse_ids(text: str) -> tuple[int, ...]:
     return tuple(ids)
 
 
-def cards_pdf(ids: Sequence[int], path: Path, paper: str = "A4") -> int:
+def cards_pdf(
+    ids: Sequence[int], path: Path, paper: str = "A4", put: Callable[[str], str] = str
+) -> int:
     """Write pages of cards, each size class on pages of its own, as many cards as fit.
 
     Parameters
@@ -89,6 +91,7 @@ def cards_pdf(ids: Sequence[int], path: Path, paper: str = "A4") -> int:
     ids : cards to print; a repeated id counts once, since no car may carry the same card twice.
     path : the PDF; the same cards on the same paper give the same bytes.
     paper : "A4" or "Letter", upright.
+    put : puts what is printed beside the cards into the language of its readers.
 
     Returns
     -------
@@ -113,13 +116,13 @@ def cards_pdf(ids: Sequence[int], path: Path, paper: str = "A4") -> int:
     for number, sheet in enumerate(sheets, start=1):
         page = _Page(canvas, size_mm)
         _draw_cards(page, sheet, paper)
-        _draw_checks(page, (_cards_caption(sheet), f"page {number} of {len(sheets)}"))
+        _draw_checks(page, (_cards_caption(sheet), _page_number(number, len(sheets))), put)
         canvas.showPage()
     atomic.write_bytes(path, canvas.getpdfdata())
     return len(sheets)
 
 
-def board_pdf(board: Board, path: Path, paper: str = "A4") -> int:
+def board_pdf(board: Board, path: Path, paper: str = "A4", put: Callable[[str], str] = str) -> int:
     """Write the calibration board on one page, lying if the board is wider than high.
 
     Parameters
@@ -127,6 +130,7 @@ def board_pdf(board: Board, path: Path, paper: str = "A4") -> int:
     board : what to print.
     path : the PDF; the same board on the same paper gives the same bytes.
     paper : "A4" or "Letter".
+    put : puts what is printed beside the board into the language of its readers.
 
     Returns
     -------
@@ -164,11 +168,16 @@ def board_pdf(board: Board, path: Path, paper: str = "A4") -> int:
     for shape in _board_shapes(board):
         page.draw(shape, left_mm, top_mm)
     caption = (
-        f"board of {board.columns} x {board.rows}, squares {board.square_mm:g} mm, "
-        f"markers {board.marker_mm:g} mm",
-        f"{board.dictionary}, page 1 of 1",
+        say(
+            "board of {columns} x {rows}, squares {square:g} mm, markers {marker:g} mm",
+            columns=board.columns,
+            rows=board.rows,
+            square=board.square_mm,
+            marker=board.marker_mm,
+        ),
+        say("{board}, {page}", board=board.dictionary, page=_page_number(1, 1)),
     )
-    _draw_checks(page, caption)
+    _draw_checks(page, caption, put)
     canvas.showPage()
     atomic.write_bytes(path, canvas.getpdfdata())
     return 1
@@ -332,7 +341,7 @@ def _cut_marks(
     ]
 
 
-def _draw_checks(page: _Page, caption: tuple[str, str]) -> None:
+def _draw_checks(page: _Page, caption: tuple[Said, Said], put: Callable[[str], str]) -> None:
     """Both check lines, the sentence on scale, and the caption."""
     left_mm = _EDGE_MM + _SIDE_MM
     level_mm = page.height_mm - _EDGE_MM - 6.4
@@ -354,12 +363,16 @@ def _draw_checks(page: _Page, caption: tuple[str, str]) -> None:
     page.print(label, upright_mm, high_mm - 2.0, _PRINT_MM, "centre")
 
     right_mm = page.width_mm - _EDGE_MM
-    page.print(caption[0], right_mm, level_mm - 0.7, _PRINT_MM, "right")
-    page.print(caption[1], right_mm, level_mm + 2.7, _PRINT_MM, "right")
-    page.print(SCALE_SENTENCE, left_mm, page.height_mm - _EDGE_MM - 0.6, _PRINT_MM)
+    page.print(put(caption[0]), right_mm, level_mm - 0.7, _PRINT_MM, "right")
+    page.print(put(caption[1]), right_mm, level_mm + 2.7, _PRINT_MM, "right")
+    page.print(put(SCALE_SENTENCE), left_mm, page.height_mm - _EDGE_MM - 0.6, _PRINT_MM)
 
 
-def _cards_caption(cards: list[Card]) -> str:
+def _page_number(number: int, count: int) -> Said:
+    return say("page {number} of {pages}", number=number, pages=count)
+
+
+def _cards_caption(cards: list[Card]) -> Said:
     """Which cards a page carries.
 
     >>> _cards_caption([card_of(0), card_of(1), card_of(2)])
@@ -368,12 +381,13 @@ def _cards_caption(cards: list[Card]) -> str:
     '2 cards from 0 to 90, 80 mm wide'
     """
     ids = sorted(card.id for card in cards)
-    wide = f"{cards[0].width_mm:g} mm wide"
+    wide = say("{width:g} mm wide", width=cards[0].width_mm)
     if len(ids) == 1:
-        return f"card {ids[0]}, {wide}"
+        return say("card {card}, {wide}", card=ids[0], wide=wide)
+    ends = {"first": ids[0], "last": ids[-1]}
     if ids[-1] - ids[0] == len(ids) - 1:
-        return f"cards {ids[0]} to {ids[-1]}, {wide}"
-    return f"{len(ids)} cards from {ids[0]} to {ids[-1]}, {wide}"
+        return say("cards {first} to {last}, {wide}", **ends, wide=wide)
+    return say("{n} cards from {first} to {last}, {wide}", n=len(ids), **ends, wide=wide)
 
 
 def _card_id(digits: str, where: str) -> int:

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image
 
+from pipeline.language import language_of
 from targets import pages, plates
 from targets.board import Board, charuco_board
 from targets.card import ID_COUNT, Card, card_of
@@ -500,3 +501,21 @@ def test_what_cannot_be_printed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
             write((1,), in_the_way / "out.pdf")
     with pytest.raises(UserError, match="cannot write here"):
         pages.board_pdf(Board(), in_the_way / "out.pdf")
+
+
+def test_what_stands_beside_the_cards_is_german_within_the_edges(tmp_path: Path) -> None:
+    put = language_of("de").put
+    for write in (
+        lambda path, paper: pages.cards_pdf(range(6), path, paper, put),
+        lambda path, paper: pages.board_pdf(Board(columns=8), path, paper, put),
+    ):
+        for paper in ("A4", "Letter"):
+            path = tmp_path / f"{paper}.pdf"
+            write(path, paper)
+            page = pymupdf.open(path)[0]
+            assert "Seite 1 von 1" in page.get_text()
+            assert "Originalgröße" in page.get_text()
+            edge = 5.0 * 72.0 / 25.4
+            for x0, _, x1, *_ in page.get_text("words"):
+                assert edge <= x0
+                assert x1 <= page.rect.width - edge + 0.5

@@ -192,6 +192,11 @@ def moves(sessions: Sequence[Measured], earlier: int, later: int) -> Moves:
     base points, the movement Q' - P has the covariance A (C + D') A^T, A = I - F G S, where F takes
     small rigid motions to all points and S picks the base points. A F = 0: whatever moves a whole
     session, as the scatter of the base points about the sheet does, drops out.
+
+    By hand: in the middle of n base points turns do no harm, so with u in each place of both
+    sessions, all independent, a point there moves with the variance 2 u^2 (1 + 1 / n): the point
+    itself twice, and the mean of the base points twice. u = 0.1 mm, n = 8: U = 2 sqrt(2 x 0.01 x
+    1.125) = 0.30 mm.
     """
     one, two = sessions[earlier], sessions[later]
     names = [name for name in one.names if name in two.names]
@@ -410,7 +415,7 @@ def _point_move(
     progress, U_progress = float("nan"), float("nan")
     U_was = float(2.0 * np.sqrt(was_way @ spread_first @ was_way))
     if was > max(_LEAST_PROGRESS * row.tol_mm, U_was):  # never where the sheet is silent: nan
-        progress = float(-shift @ before / was**2)
+        progress = progress_of(before, shift)
         by_shift = -before / was**2
         by_before = -shift / was**2 - 2.0 * progress * before / was**2
         U_progress = _U(by_shift, by_before, spread, with_first, spread_first)
@@ -438,6 +443,23 @@ def _point_move(
         verdict_after=later.verdict,
         state=state,
     )
+
+
+def progress_of(before_mm: Array, shift_mm: Array) -> float:
+    """Share of the way to the sheet that a movement has done: -shift . before / |before|^2.
+
+    By hand: a point 10 mm rearward of its place comes 4 mm forward: 40 % of the way. What goes
+    aside counts nothing: one 5 mm low that moves 12 mm inward has done 0 %. One 6 mm off that is
+    drawn 9 mm back is 150 %: overdone by half.
+
+    >>> progress_of(np.array([-10.0, 0.0, 0.0]), np.array([4.0, 0.0, 0.0]))
+    0.4
+    >>> progress_of(np.array([0.0, 0.0, -5.0]), np.array([0.0, -12.0, 0.0])) + 0.0
+    0.0
+    >>> progress_of(np.array([0.0, 6.0, 0.0]), np.array([0.0, -9.0, 0.0]))
+    1.5
+    """
+    return float(-shift_mm @ before_mm / (before_mm @ before_mm))
 
 
 def _U(

@@ -35,6 +35,8 @@ Mode = Literal["centres", "near edges", "far edges", "same edges"]
 MODES: tuple[Mode, ...] = ("centres", "near edges", "far edges", "same edges")
 """From where to where in the two holes."""
 
+STEEL_TAPE_PER_K = 11.5e-6
+"""Linear expansion of a tape or tram, steel (Swyt, NIST J. Res. 99:31, 1994)."""
 TAPE_CLASSES = {"I": (0.1, 0.1), "II": (0.3, 0.2), "III": (0.6, 0.4)}
 """a and b of the largest permitted error +-(a + b L) mm, L in whole metres, rounded up, by class
 (OIML R 35-1, from memory)."""
@@ -160,8 +162,17 @@ def expected_mm(
     >>> ends = np.array([[0.0, 0.0, 0.0], [1200.0, 0.0, 500.0]])
     >>> expected_mm(ends, level, "centres", (0.0, 0.0), 500.0)[0]
     1200.0
-    >>> expected_mm(ends * [1, 1, 0], level, "near edges", (30.0, 20.0), 0.0)[0]
-    1175.0
+
+    Edges by hand: holes of 30 and 20 mm, 1200 mm apart in one plane. Near edges 1200 - 15 - 10,
+    far edges 1200 + 15 + 10, half of their sum 1200; same edges of two holes of 20 mm 1200.
+
+    >>> flat = ends * [1, 1, 0]
+    >>> near = expected_mm(flat, level, "near edges", (30.0, 20.0), 0.0)[0]
+    >>> far = expected_mm(flat, level, "far edges", (30.0, 20.0), 0.0)[0]
+    >>> near, far, (near + far) / 2
+    (1175.0, 1225.0, 1200.0)
+    >>> expected_mm(flat, level, "same edges", (20.0, 20.0), 0.0)[0]
+    1200.0
     """
     tips = np.array(ends_mm, dtype=float)
     if mode in ("near edges", "far edges"):
@@ -178,6 +189,22 @@ def expected_mm(
         return float("nan"), np.zeros(6)
     reading_mm = math.sqrt(square)
     return reading_mm, np.concatenate([-way, way]) / reading_mm
+
+
+def at_20_c_mm(reading_mm: float, temperature_c: float, body_alpha_per_k: float) -> float:
+    """What a steel tape would have read had body and tape been at 20 degrees C.
+
+    The tape is right at 20 degrees C and grows with its own expansion, the body with its:
+    reading (1 + (alpha of the tape - alpha of the body) (t - 20)). Steel on steel needs none.
+
+    By hand: aluminium (23.1e-6) at 40 degrees C. A length of 4000 mm has grown by
+    4000 x 23.1e-6 x 20 = 1.848, the tape by 4000 x 11.5e-6 x 20 = 0.920, so the tape reads 0.928 mm
+    too much.
+
+    >>> round(at_20_c_mm(4000.0, 40.0, 23.1e-6), 3), at_20_c_mm(4000.0, 40.0, 11.5e-6)
+    (3999.072, 4000.0)
+    """
+    return reading_mm * (1.0 + (STEEL_TAPE_PER_K - body_alpha_per_k) * (temperature_c - 20.0))
 
 
 def permitted_error_mm(length_mm: float, tape_class: str) -> float:

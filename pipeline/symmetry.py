@@ -152,6 +152,20 @@ def symmetry_of(
     build_sd_mm : assumed scatter of sound bodies, per point and axis.
     tolerance_mm : permitted difference of the sides.
     notes : (N,) of cards.csv; with the names they tell axles.
+
+    By hand: four sound pairs 1000 mm wide at x = 2000, 1000, 0 and -1000; the foremost left one is
+    then pushed 6 mm inward. The three other pairs carry the plane, so pair A is 6 mm narrower on
+    its left. Its diagonals with the rearmost pair D: sqrt(3000^2 + 994^2) = 3160.39 from A left,
+    sqrt(3000^2 + 1000^2) = 3162.28 from A right, a difference of -1.89 mm.
+
+    >>> names = [f"{name} {side}" for name in "ABCD" for side in "LR"]
+    >>> places = np.array([[x, y, 0.0] for x in (2e3, 1e3, 0.0, -1e3) for y in (500.0, -500.0)])
+    >>> places[0, 1] -= 6.0
+    >>> found = symmetry_of(names, places, 0.01 * np.eye(24), np.array([0, 0, 1.0]), 0.5, 3.0)
+    >>> [(row.point, round(float(row.difference_mm[1]), 1), row.used) for row in found.pairs][:2]
+    [('A', -6.0, False), ('B', 0.0, True)]
+    >>> {one.points: round(one.difference_mm, 2) for one in found.comparisons}["A", "D"]
+    -1.89
     """
     pairs = _pairs(names)
     if len(pairs) < LEAST_PAIRS:

@@ -18,7 +18,14 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.measured import Measured
-from pipeline.readings import Reading, expected_mm, has_holes, permitted_error_mm
+from pipeline.readings import (
+    STEEL_TAPE_PER_K,
+    Reading,
+    at_20_c_mm,
+    expected_mm,
+    has_holes,
+    permitted_error_mm,
+)
 from pipeline.rounding import rounded_U
 from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
@@ -42,8 +49,6 @@ _POINTER_MM = 0.5
 """How well a hole's diameter and a pointer's length are known, half widths (our choice)."""
 _APART_K = 2.0
 """Tape and car may differ in temperature by this much, half width (our choice)."""
-STEEL_TAPE_PER_K = 11.5e-6
-"""Linear expansion of a tape or tram, steel (Swyt, NIST J. Res. 99:31, 1994)."""
 BEYOND_DOUBT = 1.5
 """A reading disagrees when the difference is so many times U: three standard uncertainties."""
 _INCH_MM = 25.4
@@ -108,7 +113,15 @@ class TapeCheck:
 
 
 def check_tape(measured: Measured, readings: Sequence[Reading]) -> tuple[TapeCheck, ...]:
-    """Compare readings with a solved job, in their order."""
+    """Compare readings with a solved job, in their order.
+
+    By hand: holes 837 mm apart by the job, each with u = 0.05 mm along the line; a class II tape,
+    read to the millimetre, by two hands. Half widths of rectangles in mm: the tape
+    0.3 + 0.2 x 1 = 0.5, the rounding 0.5, each hand 0.5, 2 K of steel 837 x 11.5e-6 x 2 = 0.019, so
+    u^2 = (4 x 0.5^2 + 0.019^2) / 3 = 0.3335, and with the job's 2 x 0.05^2 it is 0.3385:
+    U = 2 sqrt(0.3385) = 1.16 mm. Then 838 agrees (off by 1.0), 838.5 cannot tell (1.5), and 840
+    disagrees (3.0 is more than 1.5 U = 1.75).
+    """
     job = _Holes(measured)
     checks = [_check(job, reading, readings) for reading in readings]
     return tuple(_with_common_causes(job, checks))
@@ -175,7 +188,7 @@ def _check(job: _Holes, reading: Reading, readings: Sequence[Reading]) -> TapeCh
     compared = reading.reading_mm
     if partner is not None:
         compared = (reading.reading_mm + partner.reading_mm) / 2.0
-    compared *= 1.0 + _expansion(job.measured, reading)
+    compared = _at_20_c_mm(job.measured, reading, compared)
     unknown = TapeCheck(reading, compared, float("nan"), float("nan"), "cannot tell", (), halved)
     if missing:
         names = missing[0] if len(missing) == 1 else say("{one} and {other}", **_both(missing))
@@ -223,16 +236,11 @@ def _partner(reading: Reading, readings: Sequence[Reading]) -> Reading | None:
     return next(same)  # read_readings has seen to it
 
 
-def _expansion(measured: Measured, reading: Reading) -> float:
-    """Relative correction to 20 degrees C: a steel tape on a steel body needs none.
-
-    The tape is right at 20 degrees C and grows with its own expansion, the body with its; the job
-    gives the body at 20 degrees C.
-    """
-    settings = measured.settings
-    temperature = reading.temperature_c
-    warmer = (settings["temperature_c"] if temperature is None else temperature) - 20.0
-    return float((STEEL_TAPE_PER_K - settings["body_alpha_per_k"]) * warmer)
+def _at_20_c_mm(measured: Measured, reading: Reading, value_mm: float) -> float:
+    """A figure of a reading at 20 degrees C, as the job gives the body."""
+    told = reading.temperature_c
+    temperature_c = measured.settings["temperature_c"] if told is None else told
+    return at_20_c_mm(value_mm, temperature_c, measured.settings["body_alpha_per_k"])
 
 
 def _u_tape_mm(reading: Reading, halved: bool) -> float:

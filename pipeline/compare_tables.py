@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.compare import Comparison, Moves, PointMove, SpringBack, State
 from pipeline.deviation import AXES
 from pipeline.measured import Measured
-from pipeline.report.words import AXIS_WORDS
+from pipeline.report.words import AXIS_WORDS, VERDICTS
 from pipeline.results_folder import RESULTS
 from pipeline.rounding import rounded_U
 from pipeline.sentences import parts_of, with_parts
@@ -296,6 +296,10 @@ def _moves_lines(found: Moves) -> Iterator[str]:
     moved = [p for p in telling_first(found.points) if p.state != "unmoved"]
     if not moved:
         return
+    yield say(
+        "Movement in mm: length + forward, width + left, height + up; U is k = 2; off is the "
+        "distance from the place on the sheet."
+    )
     name = f"<{max(5, *(len(p.name) for p in moved))}"
     yield columns(
         (say("point"), name),
@@ -303,7 +307,7 @@ def _moves_lines(found: Moves) -> Iterator[str]:
         ("± U", ">5"),
         (columns((say("off, was"), ">8"), (say("now"), ">6"), between=" "), ""),
         (say("progress"), ">12"),
-        ("mm", ""),
+        (say("verdict now"), ""),
     )
     for p in moved:
         was, now = (float(np.linalg.norm(v)) for v in (p.before_mm, p.after_mm))
@@ -316,6 +320,7 @@ def _moves_lines(found: Moves) -> Iterator[str]:
             (rounded_U(p.U_size_mm, 1), ">5.1f"),
             (columns(*off, between=" "), ""),
             (progress_text(p), ">12"),
+            (VERDICTS[p.verdict_after], "<12"),
             (STATE_WORDS[p.state], ""),
         )
 

@@ -88,7 +88,7 @@ def way(axis: int, travel_mm: float, side: str) -> str:
     """The way of a travel along one axis, in words.
 
     >>> way(0, 5.0, "L"), way(1, 5.0, "L"), way(1, 5.0, "R"), way(1, 5.0, "C"), way(2, -1.0, "R")
-    ('forward', 'outboard', 'inboard', 'left', 'down')
+    ('forward', 'outward', 'inward', 'left', 'down')
     """
     positive = travel_mm > 0
     if axis == 0:
@@ -96,5 +96,5 @@ def way(axis: int, travel_mm: float, side: str) -> str:
     if axis == 2:
         return "up" if positive else "down"
     if side in ("L", "R"):
-        return "outboard" if positive == (side == "L") else "inboard"
+        return "outward" if positive == (side == "L") else "inward"
     return "left" if positive else "right"

@@ -163,7 +163,10 @@ def _warnings(states: dict[str, ReferenceSheet]) -> Iterator[str]:
                 told.add(warning)
                 yield warning
     if not any(sheet.points for sheet in states.values()):
-        yield say("There is nothing below the header.")
+        yield say(
+            "There is nothing below the header: type the points in, or delete the file to have "
+            "left compared with right."
+        )
 
 
 def _warnings_of(points: Sequence[SheetPoint]) -> Iterator[str]:

@@ -234,14 +234,14 @@ def test_zones_without_points_are_named_and_no_base_gives_none() -> None:
 
 
 def test_way_back() -> None:
-    """By hand: 14 mm back, 6 up and 5 inward on the right go 14 forward, 6 down, 5 outboard."""
+    """By hand: 14 mm back, 6 up and 5 inward on the right go 14 forward, 6 down, 5 outward."""
     moved = PLACES.copy()
     moved[1] += [-14.0, 5.0, 6.0]  # A R
     (only,) = corrections(table_of(moved))
     assert only.travel_mm == pytest.approx([14.0, -5.0, -6.0])
     assert only.length_mm == pytest.approx(np.sqrt(14.0**2 + 5.0**2 + 6.0**2))
     assert only.U_length_mm == pytest.approx(2.0 * SEEN_MM)
-    assert correction_words(only) == "14.0 ± 0.2 forward, 5.0 ± 0.2 outboard, 6.0 ± 0.2 down"
+    assert correction_words(only) == "14.0 ± 0.2 forward, 5.0 ± 0.2 outward, 6.0 ± 0.2 down"
 
 
 def test_the_way_back_is_as_unsure_as_the_sheet_makes_it() -> None:

@@ -244,7 +244,7 @@ def test_zones_date_and_technician(case: Result) -> None:
 
 
 def test_the_way_back_of_each_point_that_is_out(case: Result) -> None:
-    """14.2 rearward, 5.5 inward, 6.1 up is 14.2 forward, 5.5 outboard, 6.1 down; only of the out.
+    """14.2 rearward, 5.5 inward, 6.1 up is 14.2 forward, 5.5 outward, 6.1 down; only of the out.
 
     Length by hand: sqrt(14.2^2 + 5.5^2 + 6.1^2) = 16.4.
     """
@@ -252,7 +252,7 @@ def test_the_way_back_of_each_point_that_is_out(case: Result) -> None:
     table = replace(case, corrections=found)
     text = text_of(printed(table))
     assert "Way back of the points that are out, mm A L: 14.2 ± 0.2 forward" in text
-    assert "5.5 ± 0.2 outboard" in text
+    assert "5.5 ± 0.2 outward" in text
     assert "6.1 ± 0.3 down." in text
     assert found[0].length_mm == pytest.approx(16.4, abs=0.05)
     assert "Nobody stands in line with a chain" in text

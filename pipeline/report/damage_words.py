@@ -271,8 +271,8 @@ def correction_words(correction: Correction) -> Said:
 _WAYS = {
     "forward": say("forward"),
     "rearward": say("rearward"),
-    "outboard": say("outboard"),
-    "inboard": say("inboard"),
+    "outward": say("outward"),
+    "inward": say("inward"),
     "left": say("to the left"),
     "right": say("to the right"),
     "up": say("up"),

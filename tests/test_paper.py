@@ -41,7 +41,7 @@ def printed(result: Result, *options: str) -> Any:
     outcome = run("report", folder, "--pdf", *options)
     assert outcome.exit_code == 0, outcome.stderr
     pdf = pymupdf.open(folder / "results" / "report.pdf")
-    assert outcome.stdout.startswith(f"Report on {len(pdf)} page")
+    assert re.match(rf"(Report on|Bericht auf) {len(pdf)} ", outcome.stdout)
     return pdf
 
 

@@ -103,11 +103,12 @@ def calibrate_lens(photos: Path, board_file: Path, output: Path, progress: Progr
     return Outcome(_calibrated(photos, board, output, progress))
 
 
-def start_job(folder: Path, title: str) -> Outcome:
+def start_job(folder: Path, title: str, language: str = "") -> Outcome:
     """A new job folder."""
-    from pipeline.job import new_job
+    from pipeline.language import language_for
+    from pipeline.new_job import new_job
 
-    new_job(folder, title)
+    new_job(folder, title, language_for(language, "").put)
     return Outcome(
         (
             say("Job folder: {folder}", folder=folder),

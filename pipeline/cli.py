@@ -361,6 +361,7 @@ def lens(
 def new(
     job: Annotated[Path, typer.Argument(metavar="JOB", help="The folder to make.")],
     title: Annotated[str, typer.Option(help="As the report shows it; else JOB's name.")] = "",
+    language: Language = "",
 ) -> Outcome:
     """Start a job folder: settings and tables to fill in.
 
@@ -368,7 +369,7 @@ def new(
     Example:
       datumshot new van --title "Van, front left"
     """
-    return actions.start_job(job, title)
+    return actions.start_job(job, title, language)
 
 
 @_command("solve")

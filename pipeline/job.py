@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,11 +10,10 @@ from typing import Any
 
 from pipeline.csv_rows import read_rows
 from pipeline.language import LANGUAGES
-from pipeline.sheet import LARGEST_MM, PARTS, SHEET_COLUMNS, ReferenceSheet, read_sheet
-from targets import atomic
+from pipeline.sheet import LARGEST_MM, PARTS, ReferenceSheet, read_sheet
 from targets.bar import Bar
 from targets.card import card_of
-from targets.errors import UserError, system_reason
+from targets.errors import UserError
 from targets.mark import (
     CARD_DICTIONARY,
     FIRST_MARK,
@@ -238,118 +236,6 @@ def read_cards(
         stem_mm = row.number("stem_mm", 0.0, _LONGEST_STEM_MM)
         cards.append(CardOnPoint(card, point, side, stem_mm, row.text("note")))
     return tuple(cards)
-
-
-def new_job(folder: Path, title: str = "") -> None:
-    """Start a job folder: job.toml with every key explained, header rows, an empty photos/.
-
-    Parameters
-    ----------
-    folder : made if need be; what is in it stays.
-    title : the folder's name if empty.
-
-    Raises
-    ------
-    UserError : a job is there already, or the folder cannot be written to.
-    """
-    for name in ("job.toml", "sheet.csv", "cards.csv"):
-        if (folder / name).exists():
-            raise UserError(
-                say("there is a {name} already", name=name), str(folder), "name another folder"
-            )
-    title = title or folder.resolve().name
-    if not title.isprintable():
-        raise UserError(
-            say("the title {title} cannot be printed", title=shown(title)), "", "give a plain title"
-        )
-    try:
-        (folder / "photos").mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UserError(
-            say("cannot make this folder ({reason})", reason=system_reason(error)),
-            str(folder),
-            "name another folder",
-        ) from error
-    atomic.write_text(folder / "sheet.csv", ",".join(SHEET_COLUMNS) + "\n")
-    atomic.write_text(folder / "cards.csv", ",".join(CARD_COLUMNS) + "\n")
-    # Last: a folder with a job.toml is a whole job. A JSON text of printable signs is a TOML one.
-    quoted = json.dumps(title, ensure_ascii=False)
-    atomic.write_text(folder / "job.toml", _JOB_TEMPLATE.replace("TITLE", quoted))
-
-
-_JOB_TEMPLATE = f"""\
-# Settings of this job. Lengths in mm, temperatures in degrees C.
-
-title = TITLE
-
-# When it was measured and by whom (initials only), if the report is to say so. Keep the owner's
-# name and the number plate out of the title: the report shows it.
-# date = 2026-05-12
-# technician = "K. I."
-
-# Mechanical parts (engine, axles) in or out: picks the rows of sheet.csv that hold.
-parts = "in"
-
-# Of the car and the bars when the photos were taken.
-temperature_c = 20
-
-# Permitted deviation per axis where sheet.csv gives none.
-tolerance_mm = 3.0
-
-# The phone's lens profile as made by `datumshot lens`, or "self": worked out from these photos.
-lens = "self"
-
-# How far a card's stem may sit off the middle of its hole (standard uncertainty per axis).
-seating_u_mm = 0.2
-
-# How well the length of a stem is known (standard uncertainty).
-stem_u_mm = {STEM_U_MM}
-
-# Language of the report and the summary: {" or ".join(LANGUAGES)}; without it that of the system.
-# language = "en"
-
-# Whether the report shows inches beside millimetres.
-# inches = true
-
-# Thermal expansion of the body per kelvin (steel).
-body_alpha_per_k = {STEEL_ALPHA_PER_K}
-
-# Every bar: its two cards, the length between their centres at 20 degrees C, the expanded
-# uncertainty (k = 2) of that length, and the expansion of its material (aluminium 23.1e-6).
-# Nothing is exact: a bar stated to better than 0.02 mm counts as good to 0.02 mm.
-# Nothing but a bar gives the scale; a second one checks the first.
-# [[bar]]
-# cards = [90, 91]
-# length_mm = 1200.0
-# U_mm = 0.1
-# alpha_per_k = 23.1e-6
-
-# Bare tags of another ArUco or AprilTag dictionary, stuck on the body as further ties: side of the
-# black square, or "unknown"; ids where not the whole dictionary may be there. Marks of another side
-# get a [[mark]] of their own. In bars and results the mark with tag 7 is called card 1007.
-# [marks]
-# dictionary = "DICT_4X4_50"
-# side_mm = 50.0
-# ids = [0, 1, 2, 3, 4, 5, 6, 7]
-# [[mark]]
-# ids = [6, 7]
-# side_mm = "unknown"
-
-[datum]
-# Points that carry the vehicle frame: "auto" chooses among those that sheet.csv marks as base,
-# or name them yourself, such as ["A L", "A R", "B L", "B R"].
-base = "auto"
-
-# How far sound bodies of this type scatter about the sheet (standard deviation per axis, mm). Base
-# points that are off by more than this and the measurement explain are left out or doubted.
-# Default: a sixth of the point's tolerance.
-# build_sd_mm = 0.5
-
-# Next: type the points into sheet.csv ({",".join(SHEET_COLUMNS)};
-# side L, R, C or LR for a pair; parts in, out or both; base yes or no),
-# say in cards.csv which card sits where ({",".join(CARD_COLUMNS)}),
-# and put the photos into photos/.
-"""
 
 
 def _read_toml(folder: Path) -> dict[str, Any]:

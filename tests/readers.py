@@ -17,8 +17,9 @@ from calib.photo import CameraIdentity, read_grey, read_header, read_preview
 from capture.cache import _decoded, _encoded
 from capture.sightings import Sighting
 from pipeline.accept import read_lengths
-from pipeline.job import _JOB_TEMPLATE, read_cards, read_job
+from pipeline.job import read_cards, read_job
 from pipeline.measured import read_measured
+from pipeline.new_job import job_template
 from pipeline.readings import read_readings
 from pipeline.sheet import read_sheet
 from pipeline.tables import json_text, result_document
@@ -75,7 +76,7 @@ def _job() -> list[bytes]:
     whole = whole.replace('"phone.toml"', '"self"')
     return [
         whole.encode(),
-        _JOB_TEMPLATE.replace("TITLE", '"Van"').encode(),
+        job_template('"Van"').encode(),
         b'parts = "out"\n[marks]\ndictionary = "DICT_4X4_50"\nside_mm = "unknown"\nids = [1, 2]\n'
         b"[[mark]]\nids = [2]\nside_mm = 30.5\n",
     ]

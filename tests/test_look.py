@@ -9,9 +9,9 @@ import pytest
 
 from capture.photo_set import PhotoSet
 from pipeline.actions import look_job
-from pipeline.job import new_job
 from pipeline.look import look
 from pipeline.look_words import look_lines
+from pipeline.new_job import new_job
 from pipeline.stations import Extent, place_words, posture_words
 from targets.errors import UserError
 from tests.shoot import invented_shoot, photo_set, taken, walk_around

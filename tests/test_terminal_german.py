@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from pipeline import catalogue
 from pipeline.accept import Acceptance, KnownLength, accept, acceptance_lines
 from pipeline.compare import compare_sessions
 from pipeline.compare_tables import compare_lines
+from pipeline.job import read_job
 from pipeline.language import language_of
 from pipeline.look import look
 from pipeline.look_words import answer_lines, caution_lines, look_lines
@@ -154,6 +156,19 @@ def test_commands_that_print_and_make(tmp_path: Path) -> None:
         outcome = run(*arguments, "--language", "de")
         assert outcome.exit_code == 0, outcome.stderr
         assert_german(line.replace(str(tmp_path), "") for line in outcome.stdout.splitlines())
+
+
+def test_a_new_job_is_explained_in_german_and_is_the_same_job(tmp_path: Path) -> None:
+    for code in ("de", "en"):
+        assert run("new", tmp_path / code, "--title", "Fall 7", "--language", code).exit_code == 0
+    german, english = ((tmp_path / code / "job.toml").read_text("utf-8") for code in ("de", "en"))
+    assert tomllib.loads(german) == tomllib.loads(english)
+    assert read_job(tmp_path / "de").title == "Fall 7"
+    explained = [line for line in german.splitlines() if re.match("# (?!\\[|[a-z_A-Z]+ = )", line)]
+    assert len(explained) > 25
+    assert max(map(len, explained)) <= 102
+    for line in explained:
+        assert not re.search(r"\b(the|of|is|are|with)\b", line), line
 
 
 def test_a_part_of_a_sentence_opens_a_line() -> None:

@@ -7,7 +7,8 @@ from collections.abc import Callable
 import numpy as np
 
 from calib.frames import Array
-from pipeline.damage import Damage, Zone, end_change
+from pipeline.damage import Damage, Zone
+from pipeline.damage_terms import end_change
 from pipeline.report import drawing
 from pipeline.report.damage_words import SECTIONS, told, zone_verdict
 from pipeline.report.words import LOOKS, VERDICTS

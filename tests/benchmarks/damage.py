@@ -39,7 +39,9 @@ from scipy.stats import norm
 
 from calib.frames import Array, rotations
 from pipeline.base_points import build_sd_mm
-from pipeline.damage import CENTRE_TERMS, END_TERMS, FALSE_ALARMS, find_damage
+from pipeline.damage import find_damage
+from pipeline.damage_fit import FALSE_ALARMS
+from pipeline.damage_terms import CENTRE_TERMS, END_TERMS
 from pipeline.datum import by_frame, fit_frame
 from pipeline.deviation import DeviationTable, deviation_table
 from pipeline.job import CardOnPoint

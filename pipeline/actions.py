@@ -312,8 +312,9 @@ def make_sheet(folder: Path, output: Path) -> Outcome:
 def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
     """Whether results and files belong together; if asked, measured once more without the cache."""
     from pipeline.job import read_job
+    from pipeline.result_document import result_document
+    from pipeline.result_json import load_result_json
     from pipeline.solve import solve
-    from pipeline.tables import load_result_json, result_document
     from pipeline.verify import figures_differ, verification_lines, verify
 
     found = verify(folder)
@@ -408,7 +409,7 @@ def rehearse_acceptance(lens: Path | None, settings: dict[str, Any], progress: P
 
 def view_job(folder: Path, ply: Path | None) -> Outcome:
     """A window with the measured points, or a PLY file of them."""
-    from pipeline.tables import load_result_json
+    from pipeline.result_json import load_result_json
     from pipeline.view import show, write_ply
 
     path = folder / "results" / "result.json"
@@ -598,11 +599,12 @@ def _solved(folder: Path, progress: Progress, language: str = "") -> tuple[Resul
     from capture.cache import cache_of_job
     from pipeline.job import read_job
     from pipeline.language import language_for
+    from pipeline.provenance import input_hashes
     from pipeline.report.page import write_report
     from pipeline.report.thumbnails import Previews
     from pipeline.results_folder import new_results, only_run, others
     from pipeline.solve import solve
-    from pipeline.tables import input_hashes, write_tables
+    from pipeline.tables import write_tables
     from pipeline.verify import require_unchanged
 
     read_job(folder)  # says best what is wrong with a folder that is no job

@@ -221,7 +221,7 @@ def _page() -> Iterator[Callable[[list[str]], None]]:
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from pipeline.tables import version
+        from pipeline.provenance import version
 
         print(f"datumshot {version()}")
         raise typer.Exit()

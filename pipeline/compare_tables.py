@@ -12,13 +12,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.compare import Comparison, Moves, PointMove, SpringBack, State
+from pipeline.csv_text import csv_text, number_cell, text_cell
 from pipeline.deviation import AXES
 from pipeline.measured import Measured
 from pipeline.report.words import AXIS_WORDS, VERDICTS
+from pipeline.result_json import json_text
 from pipeline.results_folder import RESULTS
 from pipeline.rounding import rounded_U
 from pipeline.sentences import parts_of, with_parts
-from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
 from targets.said import Said, columns, fixed, listed, say
 from targets.sums import sha256_if_readable

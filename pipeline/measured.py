@@ -15,9 +15,10 @@ from calib.photo import photo_paths, read_time
 from pipeline.deviation import DeviationRow
 from pipeline.findings import Finding
 from pipeline.job import read_job
+from pipeline.provenance import input_hashes
 from pipeline.result import CardRow, PhotoRow
+from pipeline.result_json import load_result_json, matrix_from_triangle
 from pipeline.sheet import SheetPoint
-from pipeline.tables import input_hashes, load_result_json, matrix_from_triangle
 from targets.errors import UserError
 from targets.said import say, say_count
 

@@ -17,6 +17,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.frames import Array
+from pipeline.csv_text import csv_text, number_cell, text_cell
 from pipeline.measured import Measured
 from pipeline.readings import (
     STEEL_TAPE_PER_K,
@@ -26,8 +27,8 @@ from pipeline.readings import (
     has_holes,
     permitted_error_mm,
 )
+from pipeline.result_json import json_text
 from pipeline.rounding import rounded_U
-from pipeline.tables import csv_text, json_text, number_cell, text_cell
 from targets.atomic import write_text
 from targets.said import Said, columns, either, say, say_count
 

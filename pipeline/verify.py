@@ -15,9 +15,10 @@ from typing import Any
 
 from calib.photo import photo_paths
 from pipeline.job import read_job
+from pipeline.provenance import input_hashes
 from pipeline.result import Result
+from pipeline.result_json import load_result_json
 from pipeline.results_folder import NOTE, RESULTS, SUMS
-from pipeline.tables import input_hashes, load_result_json
 from targets.errors import UserError
 from targets.said import indented, say
 from targets.sums import sha256_if_readable

@@ -21,8 +21,9 @@ from pipeline.job import read_cards, read_job
 from pipeline.measured import read_measured
 from pipeline.new_job import job_template
 from pipeline.readings import read_readings
+from pipeline.result_document import result_document
+from pipeline.result_json import json_text
 from pipeline.sheet import read_sheet
-from pipeline.tables import json_text, result_document
 from pipeline.truth import read_truth
 from pipeline.verify import verify
 from targets.board import Board, read_board, write_board

@@ -27,8 +27,8 @@ from pipeline.deviation import verdict_of
 from pipeline.job import CardOnPoint
 from pipeline.points import card_flatness_mm, find_holes
 from pipeline.report.page import page_html
+from pipeline.result_document import result_document
 from pipeline.scale import scale_network
-from pipeline.tables import result_document
 from targets.bar import Bar
 from targets.card import card_of
 from tests.benchmarks.coverage import Measured, Outcome, invent, measure, outcome

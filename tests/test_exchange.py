@@ -23,7 +23,7 @@ from pipeline.exchange.undistorted import pinhole_of, undistort
 from pipeline.measured import read_measured
 from pipeline.report.words import LOOKS
 from pipeline.result import Result
-from pipeline.tables import load_result_json
+from pipeline.result_json import load_result_json
 from tests.report_case import HEIGHT_PX, MOVED_MM, SHEET_MM, invented, without_sheet, written
 from tests.terminal import refused, run
 

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from pipeline.findings import CATALOGUE, Finding, document
 from pipeline.report.page import page_html
+from pipeline.result_document import result_document
+from pipeline.result_json import json_text
 from pipeline.summary import summary_lines
-from pipeline.tables import json_text, result_document
 from tests.report_case import invented
 
 ROOT = Path(__file__).resolve().parents[1]

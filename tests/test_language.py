@@ -28,9 +28,10 @@ from pipeline.report import compare_page, page, paper, plan_page, tape_page, wor
 from pipeline.report.page import page_html
 from pipeline.report.paper import paper_bytes
 from pipeline.result import Result
+from pipeline.result_document import result_document
 from pipeline.safety import cautions
 from pipeline.summary import summary_lines
-from pipeline.tables import points_csv, result_document
+from pipeline.tables import points_csv
 from pipeline.tape import check_tape
 from targets.errors import UserError
 from targets.said import Figure, listed, say, say_count

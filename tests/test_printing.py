@@ -16,9 +16,10 @@ from pipeline.diagnose import print_findings
 from pipeline.job_network import LAYOUT_SD_MM, solution_of
 from pipeline.network import CameraGuess, NetworkFound, find_network
 from pipeline.printing import CardShape, PrintScale, applied_scale, card_shapes, print_scale
+from pipeline.result_document import result_document
+from pipeline.result_json import json_text
 from pipeline.solution import Solution
 from pipeline.summary import summary_lines
-from pipeline.tables import json_text, result_document
 from targets.bar import Bar
 from tests.report_case import invented
 from tests.scene import Scene, apply_bars, layout_of, make_scene

@@ -24,7 +24,8 @@ from pipeline.reliability import (
     least_noncentrality,
 )
 from pipeline.report.page import page_html
-from pipeline.tables import json_text, result_document
+from pipeline.result_document import result_document
+from pipeline.result_json import json_text
 from tests.dense import Dense
 from tests.report_case import invented, without_sheet
 from tests.scene import Scene, aligned, bundle, make_scene, nominal_layout

@@ -13,7 +13,8 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from pipeline.result import Result
-from pipeline.tables import SCHEMA, json_text, result_document
+from pipeline.result_document import result_document
+from pipeline.result_json import SCHEMA, json_text
 from tests.report_case import (
     first_points,
     invented,

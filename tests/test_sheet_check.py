@@ -9,9 +9,10 @@ import pytest
 
 from pipeline import actions
 from pipeline.measured import read_measured
+from pipeline.result_document import result_document
+from pipeline.result_json import json_text
 from pipeline.sheet import SHEET_COLUMNS, read_sheet
 from pipeline.sheet_from import sheet_from
-from pipeline.tables import json_text, result_document
 from targets.errors import UserError
 from tests.report_case import invented
 

@@ -15,10 +15,11 @@ from calib.frames import Array
 from pipeline.measured import read_measured
 from pipeline.report.page import page_html
 from pipeline.report.sides import symmetry_lines
+from pipeline.result_document import result_document
+from pipeline.result_json import json_text
 from pipeline.sheet_from import sheet_from
 from pipeline.summary import summary_lines
 from pipeline.symmetry import CANNOT, Symmetry, symmetry_of
-from pipeline.tables import json_text, result_document
 from tests.report_case import invented, without_sheet
 
 HALF = {

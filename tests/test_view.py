@@ -17,7 +17,9 @@ from calib.frames import Array
 from pipeline.deviation import DeviationTable
 from pipeline.report.words import LOOKS
 from pipeline.result import Result
-from pipeline.tables import load_result_json, result_document, write_tables
+from pipeline.result_document import result_document
+from pipeline.result_json import load_result_json
+from pipeline.tables import write_tables
 from pipeline.view import (
     KINDS,
     geometries,

@@ -23,6 +23,7 @@ from pipeline.budget import (
 )
 from pipeline.deviation import DeviationRow
 from pipeline.language import Language, language_of
+from pipeline.provenance import without_folder
 from pipeline.report import drawing, words
 from pipeline.report.damage import damage_section
 from pipeline.report.sides import base_words, symmetry_words
@@ -31,7 +32,6 @@ from pipeline.report.templates import templates
 from pipeline.report.thumbnails import Previews, thumbnails
 from pipeline.result import Result
 from pipeline.solution import CameraGroup, Solution
-from pipeline.tables import without_folder
 from targets.atomic import write_text
 from targets.said import Figure, fixed, listed, say, say_count
 

@@ -11,7 +11,7 @@ import pytest
 import typer
 
 from calib import lens_file
-from pipeline import job, sheet
+from pipeline import bars_and_marks, job, sheet
 from pipeline.accept import LENGTH_COLUMNS, read_lengths
 from pipeline.budget import SOURCES
 from pipeline.cli import app
@@ -151,7 +151,14 @@ def section(page: str, title: str) -> str:
     [
         (
             "job.toml",
-            {*job._KEYS, *job._BAR_KEYS, *job._MARKS_KEYS, *job._MARK_KEYS, "base", "build_sd_mm"},
+            {
+                *job._KEYS,
+                *bars_and_marks._BAR_KEYS,
+                *bars_and_marks._MARKS_KEYS,
+                *bars_and_marks._MARK_KEYS,
+                "base",
+                "build_sd_mm",
+            },
         ),
         ("sheet.csv", {*sheet.SHEET_COLUMNS, *sheet.MORE_COLUMNS}),
         ("cards.csv in the job", job.CARD_COLUMNS),

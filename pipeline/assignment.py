@@ -27,6 +27,14 @@ _NEAR_MM = 100.0
 _LEAST_POINTS = 5
 _ACROSS = {"L": "R", "R": "L", "C": "C"}
 _MOST_TRIPLES = 4000
+_UNITS = {
+    10.0: say("centimetres"),
+    1000.0: say("metres"),
+    25.4: say("inches"),
+    1.0 / 25.4: say("millimetres"),
+}
+"""What a sheet is in whose distances are so many times too small."""
+_SAME_SCALE = 0.02
 
 
 @dataclass(frozen=True)
@@ -54,12 +62,14 @@ class Assignment:
     wrong : cards listed on wrong points.
     exchanged : whether left and right are exchanged throughout.
     agree, known : how many holes fit the sheet together, and how many it knows.
+    unit : what the sheet's figures are instead of millimetres, "" where they may be millimetres.
     """
 
     wrong: tuple[WrongPoint, ...] = ()
     exchanged: bool = False
     agree: int = 0
     known: int = 0
+    unit: str = ""
 
     @property
     def unclear(self) -> bool:
@@ -97,7 +107,7 @@ def assignment(job: Job, holes: Holes, up: Array) -> Assignment:
         if exchanged > 1.5 * agree and 2 * exchanged > len(rows):
             return Assignment(exchanged=True, agree=exchanged, known=len(rows))
     if pose is None or 2 * agree < len(rows):
-        return Assignment(agree=agree, known=len(rows))
+        return Assignment(agree=agree, known=len(rows), unit=_unit(measured, reference))
     names = list(sheet)
     places = np.array([sheet[n] for n in names])
     found = []
@@ -109,6 +119,17 @@ def assignment(job: Job, holes: Holes, up: Array) -> Assignment:
         if off > _FAR_MM and away[nearest] < min(_NEAR_MM, off / 4.0) and names[nearest] != name:
             found.append(WrongPoint(row, off, names[nearest], float(away[nearest])))
     return Assignment(tuple(found), False, agree, len(rows))
+
+
+def _unit(measured_mm: Array, sheet_mm: Array) -> str:
+    """The unit of a sheet by the ratio of distances, which most pairs of points must show."""
+    first, second = np.triu_indices(len(sheet_mm), 1)
+    apart = [np.linalg.norm(x[first] - x[second], axis=1) for x in (measured_mm, sheet_mm)]
+    ratios = apart[0][apart[1] > 0.0] / apart[1][apart[1] > 0.0]
+    for factor, unit in _UNITS.items():
+        if 2 * np.count_nonzero(np.abs(ratios / factor - 1.0) < _SAME_SCALE) > len(ratios):
+            return unit
+    return ""
 
 
 def _agreed(measured_mm: Array, sheet_mm: Array, up: Array) -> tuple[Pose | None, int]:
@@ -152,8 +173,14 @@ def assignment_findings(found: Assignment) -> list[Finding]:
                     known=found.known,
                     limit=_AGREE_MM,
                 ),
-                "Check which card sits on which point and side, the length of the bars, and that "
-                "this is the sheet of this car.",
+                say(
+                    "The sizes of car and sheet differ as if the figures of sheet.csv were {unit}: "
+                    "give them in the unit that its header names.",
+                    unit=found.unit,
+                )
+                if found.unit
+                else "Check which card sits on which point and side, the length of the bars, and "
+                "that this is the sheet of this car.",
             )
         )
     if found.exchanged:

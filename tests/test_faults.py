@@ -27,6 +27,7 @@ from pipeline.parted import Parted, parted
 from pipeline.points import Holes
 from pipeline.profile_check import without_contradicted_profiles
 from pipeline.result import Result
+from pipeline.sheet import ReferenceSheet
 from pipeline.solve import solve_sightings
 from pipeline.start import prepare_views
 from pipeline.stem_check import PointOnStem, pair_stem_findings, stem_findings
@@ -212,6 +213,26 @@ def test_holes_that_fit_no_sheet_are_told() -> None:
         "points-unclear"
     ]
     assert assignment_findings(Assignment()) == []
+
+
+@pytest.mark.parametrize(
+    ("of_mm", "unit"), [(0.1, "centimetres"), (1 / 25.4, "inches"), (25.4, "millimetres")]
+)
+def test_a_sheet_in_another_unit_is_named(of_mm: float, unit: str) -> None:
+    """Figures a tenth of the car's are centimetres; 25.4 times are millimetres under inches.
+
+    One point far off its place, as damage may leave it, does not hide it.
+    """
+    made = small(1)
+    assert made.job.sheet is not None
+    scaled = tuple(replace(p, position_mm=of_mm * p.position_mm) for p in made.job.sheet.points)
+    places = made.holes_mm.copy()
+    places[0] += [-120.0, 40.0, 30.0]
+    holes = Holes(made.job.cards, places, np.zeros((0, 0)), np.zeros((0, 0)), {})
+    job = replace(made.job, sheet=ReferenceSheet(scaled))
+    (finding,) = assignment_findings(assignment(job, holes, UP))
+    assert finding.code == "points-unclear"
+    assert f"as if the figures of sheet.csv were {unit}:" in finding.remedy
 
 
 def test_with_left_and_right_exchanged_nothing_is_called_damaged() -> None:

@@ -262,6 +262,12 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "The sheet has a pair unlike left and right that is alike on the car.",
             "If a figure of the sheet is mistyped, what is told of that point is no damage.",
         ),
+        "sheet-of-this-car": Kind(
+            _WARNING,
+            "The base points fit a measured sheet as only the car it was made from does.",
+            "Verdicts say what has moved since the sheet was made, not whether the car is "
+            "straight.",
+        ),
         "sheet-one-side": Kind(_NOTE, "The sheet gives points on one side of the vehicle only."),
         "sides-exchanged": Kind(
             _FAULT,

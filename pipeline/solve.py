@@ -59,6 +59,7 @@ from pipeline.marks import unknown_sides
 from pipeline.mend import mend
 from pipeline.network import NetworkFound
 from pipeline.originals import edited_findings, focal_findings
+from pipeline.own_sheet import own_sheet_findings
 from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes, upward
 from pipeline.printing import applied_scale, card_shapes, print_scale
 from pipeline.profile_check import without_contradicted_profiles
@@ -257,6 +258,7 @@ def _evaluated(
         *frame.findings,
         *assignment_findings(assigned),
         *sheet_findings(job.sheet, deviations.rows),
+        *own_sheet_findings(job, holes, base),
         *_stems(job, solution, holes, frame, deviations),
         *symmetry_findings(job, symmetry),
     ]

@@ -158,7 +158,9 @@ def compare_sessions(sessions: Sequence[Measured]) -> Comparison:
             raise UserError(
                 "this job has no points in a vehicle frame",
                 str(job.folder),
-                "it needs a sheet, base points and a solve that succeeded",
+                "it needs a sheet, base points and a solve that succeeded; to follow a pull, a "
+                "sheet made of the first session by datumshot sheet will do, with its base points "
+                "marked",
             )
         if not job.scaled:
             raise UserError(

@@ -14,6 +14,7 @@ from pipeline.report import damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
 from pipeline.report.suspension import suspension_lines
 from pipeline.report.words import (
+    MM_PER_INCH,
     SEVERITIES,
     answer,
     moved,
@@ -122,10 +123,18 @@ def _moved_points(result: Result) -> list[str]:
     out = [row for row in worst_first(result.deviations.rows) if row.verdict == "out"]
     if not out:
         return []
-    named = [
-        say("{place} {moved}", place=place_name(row), moved=moved(row)) for row in out[:_SHOWN]
-    ]
-    return [say("Out, in mm: {points}", points=_listed(named, len(out), "; "))]
+
+    def in_unit(unit_mm: float, decimals: int) -> str:
+        named = [
+            say("{place} {moved}", place=place_name(row), moved=moved(row, unit_mm, decimals))
+            for row in out[:_SHOWN]
+        ]
+        return _listed(named, len(out), "; ")
+
+    lines: list[str] = [say("Out, in mm: {points}", points=in_unit(1.0, 1))]
+    if result.job.inches:
+        lines.append(say("Out, in inches: {points}", points=in_unit(MM_PER_INCH, 3)))
+    return lines
 
 
 def _points(result: Result) -> str:

@@ -315,6 +315,15 @@ def test_inches_stand_beside_millimetres(tmp_path: Path) -> None:
     assert "74,24 Zoll" in words_of(html)
     assert "−14,20" in words_of(html)
     assert words.inches(float("nan"), 2) == ""
+    (line,) = (
+        GERMAN.put(line)
+        for line in summary_lines(
+            replace(result, job=replace(result.job, inches=True)), Path("report.html")
+        )
+        if line.startswith("Out, in inches")
+    )
+    assert line.startswith("Außerhalb, in Zoll: A links 0,559 nach hinten")
+    assert not [one for one in summary_lines(result, Path("r")) if "in inches" in one]
     assert words.inches(-0.001, 3, with_sign=True) == "0.000 in"
 
 

@@ -162,12 +162,12 @@ def direction(axis: int, deviation_mm: float, side: str) -> Said:
     return say("to the left") if up else say("to the right")
 
 
-def moved(row: DeviationRow) -> Said:
-    """The axes that are not within, in words and mm: "14.2 rearward, 5.5 inward"."""
+def moved(row: DeviationRow, unit_mm: float = 1.0, decimals: int = 1) -> Said:
+    """The axes that are not within, in words and a unit: "14.2 rearward, 5.5 inward"."""
     return listed(
         say(
             "{far} {way}",
-            far=number(abs(row.deviation_mm[axis]), 1),
+            far=number(abs(row.deviation_mm[axis]) / unit_mm, decimals),
             way=direction(axis, row.deviation_mm[axis], row.side),
         )
         for axis in range(3)

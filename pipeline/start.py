@@ -36,6 +36,8 @@ _FITS_PX = 12.0
 _LIKE_PX = 6.0
 """A view is left out of a resection where it is this far beyond twice the typical error."""
 _DISTINCT_RAD = np.radians(6.0)
+_ONE_ASTRAY_IN = 5
+"""One view of a card in so many may show another thing."""
 _PAIRS_TRIED = 12
 _PAIRS_REFINED = 8
 _REFINED = 4
@@ -259,8 +261,10 @@ def _add_cards(
         if card in cards or len(posed) < (1 if alone_allowed else 2):
             continue
         candidates = [photos[v.photo].inverse().compose(p) for v in posed for p in v.poses]
-        # The mean: a card tilted the wrong way fits half of its views well enough.
-        errors = _place_errors(candidates, posed, photos).mean(axis=1)
+        # The mean of most: a card tilted the wrong way fits half of its views well enough, and one
+        # view that shows another thing must not make all places alike.
+        errors = np.sort(_place_errors(candidates, posed, photos), axis=1)
+        errors = errors[:, : len(posed) - len(posed) // _ONE_ASTRAY_IN].mean(axis=1)
         best = _clear_best(candidates, errors, len(posed))
         if best is not None:
             cards[card] = candidates[best]

@@ -250,3 +250,25 @@ def test_two_cards_with_exchanged_numbers_cost_no_photo(seed: int) -> None:
     start = start_network(_views(replace(scene, sightings=tuple(swapped))))[0]
     assert sorted(start.photos) == sorted(scene.photos)
     assert sorted(start.cards) == sorted(scene.cards)
+
+
+def test_a_view_of_another_thing_leaves_a_card_its_place() -> None:
+    """In one of nine photos a small card's dots lie 25 px aside: its place stays as clear."""
+    for seed in range(8):
+        scene = make_scene(
+            seed, columns=4, rows=2, photos=9, extent_mm=(1800, 1000), first_card=300
+        )
+        whole = start_network(_views(scene))[0]
+        card = 302
+        astray = [
+            replace(s, dots_px=s.dots_px + [25.0, 0.0])
+            if (s.card, s.photo) == (card, scene.photos[4])
+            else s
+            for s in scene.sightings
+        ]
+        assert sum(s.card == card for s in astray) >= 5
+        known = Start(whole.photos, {c: p for c, p in whole.cards.items() if c != card}, 0.0)
+        more = locate_more(_views(replace(scene, sightings=tuple(astray))), known)
+        assert set(more.cards) == set(whole.cards), seed
+        _, by_card, _ = _errors(more, scene)
+        assert by_card.max() < 3.0

@@ -9,8 +9,8 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.damage_car import Car, Section, sections_of, three_each
-from pipeline.damage_fit import FALSE_ALARMS, Fit, departs, misfit_of, without_odd_points
-from pipeline.damage_naming import is_turn, picked_terms
+from pipeline.damage_fit import Fit, departs, misfit_of, without_odd_points
+from pipeline.damage_naming import AMOUNT_LEVEL, is_turn, picked_terms
 from pipeline.damage_terms import END_TERMS, PLACES, Frame, end_change
 from pipeline.deviation import DeviationTable, Verdict, verdict_of
 from pipeline.sheet import ReferenceSheet
@@ -159,7 +159,7 @@ def find_damage(
     tests = sum(len({term for term, _ in section.unknowns}) for section in car.sections)
     picked = picked_terms(fit)
     zones = tuple(
-        _zone(fit, section, 0.5 * FALSE_ALARMS / max(tests, 1), picked) for section in car.sections
+        _zone(fit, section, AMOUNT_LEVEL / max(tests, 1), picked) for section in car.sections
     )
     return Damage(zones, _local_damage(fit), float(np.sqrt((fit.scatter_mm**2).mean())))
 
@@ -178,7 +178,7 @@ def _zone(fit: Fit, section: Section, level: float, picked: set[tuple[str, str]]
     largest_mm = float(np.abs(fit.found_mm[start : start + len(at)]).max())
     least_mm = max(LEAST_AMOUNT_MM, SECOND_ORDER * largest_mm)
     differs = {name: fit.squares(own) / misfit**2 for name, own in own_of.items()}
-    by_turn = section.frame.zone != "centre" and is_turn(fit, section, at, misfit, level)
+    by_turn = section.frame.zone != "centre" and is_turn(fit, section, at, misfit)
     terms = []
     for name, own in own_of.items():
         worst = max(own, key=lambda k: abs(fit.found_mm[k]))
@@ -186,7 +186,9 @@ def _zone(fit: Fit, section: Section, level: float, picked: set[tuple[str, str]]
             differs[name] > fit.limit(level, len(own)) or (section.frame.zone, name) in picked
         )
         shown = differing and abs(fit.found_mm[worst]) >= least_mm
-        turned = bool(name == "diamond" and shown and by_turn)
+        turned = bool(
+            name == "diamond" and shown and by_turn and (section.frame.zone, name) not in picked
+        )
         near = at.get((name, "near"))
         terms.append(
             Term(

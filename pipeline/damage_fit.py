@@ -21,10 +21,9 @@ from calib.frames import Array
 from pipeline.damage_car import Car, Section, three_each
 from pipeline.explanations import SCATTER_FREEDOM
 
-FALSE_ALARMS = 0.04
-"""Sum of the chances of all tests that a term is named on a sound vehicle, half of it by either of
-the two ways in which terms are told; half of it again for single points. The tests overlap, so that
-less than 2 % of sound vehicles have a term named (``tests/benchmarks/damage.py``)."""
+POINT_LEVEL = 0.02
+"""Sum of the chances of all points that one is called local damage on a sound vehicle. As only the
+one that departs most is ever tried, far fewer are (``tests/benchmarks/damage.py``)."""
 _PRIOR_MM = 1000.0
 """Loose prior of every amount: what the points cannot tell gets an uncertainty that says so."""
 
@@ -117,8 +116,8 @@ def _scatter_factor(car: Car, odd: tuple[int, ...]) -> tuple[float, float]:
     r^T P(s) r + n / s^2 = f + n - 2, f the degrees that the base points, and each zone whose points
     lie on its straight lines as well as they, have left. Where the scatter outweighs the
     measurement this is the mean of the inverse chi-square posterior of s^2, which makes k = 2
-    right (``datum.sheet_scatter_mm``). A zone that is crumpled says
-    nothing about how bodies are built.
+    right (``datum.sheet_scatter_mm``). A zone that is crumpled (its squares against those of the
+    base points, Fisher's F at 1 %) says nothing about how bodies are built.
 
     Returns
     -------
@@ -127,10 +126,12 @@ def _scatter_factor(car: Car, odd: tuple[int, ...]) -> tuple[float, float]:
     groups = [_group(car, section, odd) for section in car.sections]
     told = [group for group in groups if group.centre]
     factor = _pooled(car, told)
+    base_freedom = SCATTER_FREEDOM + sum(group.freedom for group in told)
     for group in groups:
         if group.centre or group.freedom <= 0:
             continue
-        if group.squares(car, factor) <= chi2.isf(0.01, group.freedom):
+        limit = group.freedom * fisher.isf(0.01, group.freedom, base_freedom)
+        if group.squares(car, factor) <= limit:
             told.append(group)
     return _pooled(car, told), SCATTER_FREEDOM + sum(group.freedom for group in told)
 
@@ -198,7 +199,7 @@ def without_odd_points(car: Car) -> Fit:
 
 def departs(fit: Fit, point: int) -> bool:
     """Whether an odd point departs beyond measurement and build scatter."""
-    level = 0.5 * FALSE_ALARMS / len(fit.car.rows)
+    level = POINT_LEVEL / len(fit.car.rows)
     return fit.squares(fit.of_odd(point)) > fit.limit(level, 3)
 
 

@@ -20,6 +20,7 @@ from PIL import Image
 from calib.frames import Array
 from capture.sightings import Sighting
 from pipeline.deviation import DeviationRow, DeviationTable
+from pipeline.findings import Finding
 from pipeline.report import drawing, words
 from pipeline.report.page import page_html, write_report
 from pipeline.report.pictures import write_picture
@@ -336,6 +337,17 @@ def test_all_within(case: tuple[Result, tuple[Sighting, ...]]) -> None:
     rows = case[0].deviations.rows[2:]
     result = replace(case[0], deviations=DeviationTable(rows, np.eye(3 * len(rows))))
     assert words.answer(result)[0] == "All 9 points are within tolerance."
+
+
+def test_all_within_a_sheet_of_this_car_is_not_straight(
+    case: tuple[Result, tuple[Sighting, ...]],
+) -> None:
+    rows = case[0].deviations.rows[2:]
+    own = Finding("sheet-of-this-car", "warning", "sheet.csv", "The sheet was made from this car.")
+    result = replace(
+        case[0], deviations=DeviationTable(rows, np.eye(3 * len(rows))), findings=(own,)
+    )
+    assert "not whether the car is straight" in words.answer(result)[1]
 
 
 def test_largest_is_the_largest_that_is_out(case: tuple[Result, tuple[Sighting, ...]]) -> None:

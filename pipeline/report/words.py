@@ -402,7 +402,12 @@ def answer(result: Result) -> tuple[Said, Said]:
             "The one point measured is within tolerance.",
             "All {count} points are within tolerance.",
         )
-    if math.isfinite(result.datum_rms_mm):
+    if any(finding.code == "sheet-of-this-car" for finding in result.findings):
+        second = say(
+            "The sheet was made from this car itself: this says what has moved since then, not "
+            "whether the car is straight."
+        )
+    elif math.isfinite(result.datum_rms_mm):
         second = say(
             "The {base} base points fit the sheet to {rms} mm rms.",
             base=len(result.base),

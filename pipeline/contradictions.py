@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.findings import Finding
 from pipeline.mend import Mended, shooting_order
+from pipeline.misprints import Misprint
 from pipeline.moved_cards import TwoPlaces
 from pipeline.parted import Parted
 from targets.said import say, say_count
@@ -42,6 +43,7 @@ def contradiction_findings(
                 "with those of one half of the session only.",
             )
         )
+    findings += _misprinted(mended.misprinted)
     ends = {card: bar for bar in bars for card in bar}
     for moved in mended.moved:
         point = points.get(moved.card)
@@ -147,6 +149,24 @@ def contradiction_findings(
         for name in mended.astray
     ]
     return findings
+
+
+def _misprinted(misprinted: Sequence[Misprint]) -> list[Finding]:
+    """Cards whose size or shape differs from that of the others."""
+    return [
+        Finding(
+            "card-misprinted",
+            "warning",
+            say("card {card}", card=own.card),
+            say(
+                "This card is printed {across:+.1f} % across and {up:+.1f} % up beside the others.",
+                across=float(100.0 * (own.scale[0] - 1.0)),
+                up=float(100.0 * (own.scale[1] - 1.0)),
+            ),
+            "Print all cards in one go at actual size, replace this one and photograph it again.",
+        )
+        for own in misprinted
+    ]
 
 
 def _parted(parted: Parted | None) -> list[Finding]:

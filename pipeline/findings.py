@@ -148,6 +148,11 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             "A card on a point was measured in fewer than four photos.",
             "A mistake in one of them could shift the point unseen.",
         ),
+        "card-misprinted": Kind(
+            _WARNING,
+            "A card is printed at another size than the others, or stretched.",
+            "Its own dots alone say where it lies and how it leans, and its uncertainty is that.",
+        ),
         "card-moved": Kind(
             _WARNING,
             "A card lies elsewhere after a certain photo than before it.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
@@ -11,14 +12,17 @@ from calib.camera import Camera
 from calib.frames import Array, Pose
 from calib.lens_file import LensProfile
 from capture.photo_set import PhotoSet
+from capture.plane import homography
 from capture.sightings import Sighting
 from pipeline.cameras import PhotoGroup, group_photos, without_stated_focal
 from pipeline.job import Job
 from pipeline.lens_terms import NOTHING_ASKED
 from pipeline.marks import layout_of, layout_sd_of_marks, sides_by_photos, unknown_sides
+from pipeline.misprints import OWN_LAYOUT_SD_MM, Misprint
 from pipeline.network import NetworkFound, find_network
-from pipeline.points import card_axes
+from pipeline.points import card_axes, card_size
 from pipeline.solution import CameraGroup, Solution
+from targets.card import card_of
 from targets.errors import UserError
 from targets.mark import Marks, is_mark
 
@@ -32,6 +36,8 @@ SHIFT_SD_PX = 0.5
 HAND_HELD = (DRIFT_SD, SHIFT_SD_PX)
 STEADY = (np.zeros(6), 0.0)
 """For the networks on the way, which need to tell only where to look."""
+_STRETCHED = 0.015
+"""Of cards that are not stretched, sixteen and more, the median hardly strays by so much."""
 _SIDE_ROUNDS = 4
 """Each may place marks and photos from which the next one learns further sides."""
 
@@ -39,7 +45,10 @@ _SIDE_ROUNDS = 4
 def first_network(
     job: Job, seen: PhotoSet, profile: LensProfile | None
 ) -> tuple[list[PhotoGroup], NetworkFound]:
-    """Cameras and a first network; where EXIF misleads the start, without its focal lengths.
+    """Cameras and a first network.
+
+    Where the start fails, once more with cards as stretched as the photos show them, and where
+    EXIF states focal lengths, without these.
 
     Raises
     ------
@@ -48,11 +57,39 @@ def first_network(
     groups = group_photos([p.header for p in seen.photos], profile)
     try:
         return groups, adjust_sightings(seen, groups, job.marks, STEADY)
-    except UserError:
-        usual = without_stated_focal(groups)
-        if all(g.from_profile or g.stated_focal_px is None for g in groups):
-            raise
-        return usual, adjust_sightings(seen, usual, job.marks, STEADY)
+    except UserError as error:
+        failed = error
+    stretched = _stretched(seen, groups)
+    if stretched is not None:
+        with suppress(UserError):
+            found = adjust_sightings(seen, groups, job.marks, STEADY, print_scale=stretched)
+            return groups, found
+    usual = without_stated_focal(groups)
+    if all(g.from_profile or g.stated_focal_px is None for g in groups):
+        raise failed
+    return usual, adjust_sightings(seen, usual, job.marks, STEADY)
+
+
+def _stretched(seen: PhotoSet, groups: Sequence[PhotoGroup]) -> Array | None:
+    """Print scales (2,), their mean 1, where the cards look stretched one way; else None.
+
+    A card's plane has x' ~ (sx a, sy b, t) (x, y, 1) in the undistorted photo, a and b orthonormal;
+    so its homography tells sy / sx. A wrong focal length and noise make single ones stray by some
+    per cent; the median does not.
+    """
+    camera_of_photo = {p: g.guess.camera for g in groups for p in g.photos}
+    ratios = []
+    for sighting in seen.sightings:
+        if sighting.measured.all() and not is_mark(sighting.card):
+            rays = camera_of_photo[sighting.photo].rays(sighting.dots_px)
+            plane = homography(card_of(sighting.card).dots_mm, rays)
+            ratios.append(np.linalg.norm(plane[:, 1]) / np.linalg.norm(plane[:, 0]))
+    if not ratios:
+        return None
+    up_over_across = float(np.median(ratios))
+    if abs(np.log(up_over_across)) < _STRETCHED:
+        return None
+    return np.array([2.0, 2.0 * up_over_across]) / (1.0 + up_over_across)
 
 
 def adjust_sightings(
@@ -61,13 +98,25 @@ def adjust_sightings(
     marks: Marks | None,
     unsteadiness: tuple[Array, float],
     resume: NetworkFound | None = None,
+    misprinted: Sequence[Misprint] = (),
+    print_scale: Array | None = None,
 ) -> NetworkFound:
-    """Adjust all sightings, marks of unknown side as large as the photos show them."""
+    """Adjust all sightings, marks of unknown side as large as the photos show them.
+
+    Parameters
+    ----------
+    misprinted : cards with a layout of their own, loosely held.
+    print_scale : (2,) with which to start, where it is far from 1.
+    """
 
     def adjusted(
         chosen: Sequence[Sighting], sides_mm: Mapping[int, float], earlier: NetworkFound | None
     ) -> NetworkFound:
         layout_mm = layout_of([s.card for s in chosen], marks, sides_mm)
+        own_sd_mm = layout_sd_of_marks(layout_mm, marks)
+        for own in misprinted:
+            layout_mm[own.card] = own.layout_mm
+            own_sd_mm[own.card] = card_size(own.card) * OWN_LAYOUT_SD_MM
         return find_network(
             chosen,
             [g.guess for g in groups],
@@ -76,7 +125,8 @@ def adjust_sightings(
             LAYOUT_SD_MM,
             *unsteadiness,
             resume=earlier,
-            own_sd_mm=layout_sd_of_marks(layout_mm, marks),
+            own_sd_mm=own_sd_mm,
+            print_scale=print_scale,
         )
 
     sightings = seen.sightings

@@ -20,6 +20,7 @@ from capture.photo_set import PhotoSet
 from pipeline.cameras import PhotoGroup
 from pipeline.changed_cameras import OtherCamera, other_cameras, regrouped
 from pipeline.consensus import places_of
+from pipeline.misprints import Misprint, misprints
 from pipeline.moved_cards import TwoPlaces, cards_at_two_places
 from pipeline.network import NetworkFound
 from pipeline.parted import Parted, parted
@@ -35,8 +36,11 @@ _LEAST_PHOTOS = 3
 _LIKE_WORST = 0.1
 """Cards with this share of the largest gain are mended in the same round."""
 
-Again = Callable[[PhotoSet, Sequence[PhotoGroup], NetworkFound | None], NetworkFound]
-"""Adjusts once more, from where a network stands or, without one, from the beginning."""
+Again = Callable[
+    [PhotoSet, Sequence[PhotoGroup], NetworkFound | None, Sequence[Misprint]], NetworkFound
+]
+"""Adjusts once more, from where a network stands or, without one, from the beginning; misprinted
+cards with their own layout."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,7 @@ class Mended:
     astray : photos that do not fit the others at all, left out.
     settled : whether nothing contradicts the rest any more.
     parted : the moment at which all fell into two, its smaller part left out.
+    misprinted : cards that were given a layout of their own.
     """
 
     seen: PhotoSet
@@ -62,11 +67,12 @@ class Mended:
     astray: tuple[str, ...]
     settled: bool = True
     parted: Parted | None = None
+    misprinted: tuple[Misprint, ...] = ()
 
     @property
     def found(self) -> bool:
         """Whether anything contradicted the rest."""
-        some = self.moved or self.zoomed or self.astray or self.parted
+        some = self.moved or self.zoomed or self.astray or self.parted or self.misprinted
         return bool(some) or not self.settled
 
     @property
@@ -105,7 +111,7 @@ def _in_two(seen: PhotoSet, groups: Sequence[PhotoGroup], again: Again) -> Mende
 
     def part(some: Sequence[str]) -> NetworkFound | None:
         own = _without_photos(seen, [n for n in names if n not in some])
-        network = _adjusted(again, own, groups, None)
+        network = _adjusted(again, own, groups, None, ())
         # A photo that has no place may be one too many here or there.
         if network is None or len(network.photos) < len(some) - 1:
             return None
@@ -137,6 +143,7 @@ def _one_by_one(
     moved: list[TwoPlaces] = []
     zoomed: list[OtherCamera] = []
     astray: list[str] = []
+    odd_prints: list[Misprint] = []
     settled, cameras_given = False, len(groups)
     for _ in range(_ROUNDS):
         before = seen, groups, network
@@ -146,10 +153,19 @@ def _one_by_one(
             # Before its cards are blamed: most of them fit elsewhere.
             astray += lost
             seen = _without_photos(seen, lost)
-            adjusted = _adjusted(again, seen, groups, network)
+            adjusted = _adjusted(again, seen, groups, network, odd_prints)
             if adjusted is None:
                 seen, groups, network = before
                 break
+            network = adjusted
+            continue
+        printed = misprints(whole, pulls, views, {p.card for p in odd_prints})
+        adjusted = (
+            _adjusted(again, seen, groups, network, [*odd_prints, *printed]) if printed else None
+        )
+        if adjusted is not None:
+            # Before it is called moved: photos see a stretched square at another tilt each.
+            odd_prints += printed
             network = adjusted
             continue
         cards = cards_at_two_places(whole, pulls, views, order)
@@ -170,7 +186,7 @@ def _one_by_one(
             seen = _without(seen, now)
             network = _replaced(network, now)
             moved += now
-        adjusted = _adjusted(again, seen, groups, network)
+        adjusted = _adjusted(again, seen, groups, network, odd_prints)
         if adjusted is None:
             seen, groups, network = before
             zoomed = zoomed[: len(groups) - cameras_given]
@@ -184,6 +200,7 @@ def _one_by_one(
         tuple(zoomed),
         tuple(astray),
         settled,
+        misprinted=tuple(odd_prints),
     )
 
 
@@ -221,20 +238,25 @@ def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) 
         cameras.update(dict.fromkeys(group.photos, camera))
     layout = network.priors.layout
     known = dict(zip(network.cards, layout.nominal_mm, strict=True)) if layout else {}
-    nominal = {c: n[:, :2] for c, n in known.items()}
+    scale = network.network.print_scale
+    nominal = {c: n[:, :2] * scale for c, n in known.items()}
     for sighting in seen.sightings:
         if not is_mark(sighting.card):
-            nominal.setdefault(sighting.card, card_of(sighting.card).dots_mm)
+            nominal.setdefault(sighting.card, card_of(sighting.card).dots_mm * scale)
     telling = [s for s in seen.sightings if s.card in nominal and s.measured.sum() >= 3]
     return prepare_views(telling, cameras, nominal)
 
 
 def _adjusted(
-    again: Again, seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound | None
+    again: Again,
+    seen: PhotoSet,
+    groups: Sequence[PhotoGroup],
+    network: NetworkFound | None,
+    misprinted: Sequence[Misprint],
 ) -> NetworkFound | None:
     """The network adjusted once more; None where what is left determines it no more."""
     try:
-        return again(seen, groups, network)
+        return again(seen, groups, network, misprinted)
     except (np.linalg.LinAlgError, UserError):
         return None
 
@@ -306,7 +328,8 @@ def _replaced(network: NetworkFound, cards: Sequence[TwoPlaces]) -> NetworkFound
     for card in cards:
         if card.place is not None and layout is not None and card.card in network.cards:
             i = network.cards.index(card.card)
-            points[i] = card.place.apply(layout.nominal_mm[i])
+            printed_mm = layout.nominal_mm[i] * [*network.network.print_scale, 1.0]
+            points[i] = card.place.apply(printed_mm)
     unknowns = replace(network.network, points=points.reshape(-1, 3))
     return replace(network, network=unknowns)
 

@@ -98,6 +98,7 @@ def find_network(
     seed_card: int | None = None,
     resume: NetworkFound | None = None,
     own_sd_mm: Mapping[int, Array] | None = None,
+    print_scale: Array | None = None,
 ) -> NetworkFound:
     """Adjust all sightings that hang together.
 
@@ -112,6 +113,7 @@ def find_network(
     seed_card : start only from this card (to test that the optimum does not depend on it).
     resume : an earlier network of the same photos to start from, when sightings were added.
     own_sd_mm : (3,) of those cards that do not keep their layout as ``layout_sd_mm`` says.
+    print_scale : (2,) of the cards, where the start is known to need another than 1.
 
     Raises
     ------
@@ -122,14 +124,24 @@ def find_network(
             replace(g.camera, constants=c)
             for g, c in zip(guesses, resume.network.constants, strict=True)
         ]
+        print_scale = resume.network.print_scale
         starts = [_start_of(resume.photos, resume.cards, resume.network, layout_mm)]
     else:
         cameras = [g.camera for g in guesses]
-        starts = _starts(sightings, cameras, group_of_photo, layout_mm, seed_card)
+        print_scale = np.ones(2) if print_scale is None else print_scale
+        printed_mm = {c: own * print_scale for c, own in layout_mm.items()}
+        starts = _starts(sightings, cameras, group_of_photo, printed_mm, seed_card)
     grown: list[_Growing] = []
     for start in starts:
         growing = _Growing(
-            sightings, guesses, cameras, group_of_photo, layout_mm, layout_sd_mm, own_sd_mm or {}
+            sightings,
+            guesses,
+            cameras,
+            group_of_photo,
+            layout_mm,
+            layout_sd_mm,
+            own_sd_mm or {},
+            print_scale,
         )
         grown.append(growing.grow(start))
     grown.sort(key=lambda g: -len(g.observations.px))
@@ -200,6 +212,7 @@ class _Growing:
         layout_mm: Mapping[int, Array],
         layout_sd_mm: Array,
         own_sd_mm: Mapping[int, Array],
+        print_scale: Array,
     ) -> None:
         self.sightings = sightings
         self.guesses = guesses
@@ -207,6 +220,7 @@ class _Growing:
         self.layout_mm = layout_mm
         self.layout_sd_mm = layout_sd_mm
         self.own_sd_mm = own_sd_mm
+        self.print_scale = print_scale
         self.constants = np.array([c.constants for c in cameras])
         self.rejected: list[tuple[int, str, int]] = []
         self.photos: list[str] = []
@@ -232,6 +246,7 @@ class _Growing:
         )
         self.network = self.adjusted.network
         self.constants = self.network.constants
+        self.print_scale = self.network.print_scale
 
     def settle(self, drift_sd: Array, shift_sd_px: float) -> Precision:
         """Least squares, dots that contradict it taken out one per sighting and round.
@@ -291,6 +306,7 @@ class _Growing:
             return
         priors = self.priors
         self.constants = self.network.constants
+        self.print_scale = self.network.print_scale
         self._arrange(start)
         self.priors = replace(self.priors, drift_sd=priors.drift_sd, shift_sd_px=priors.shift_sd_px)
 
@@ -352,7 +368,7 @@ class _Growing:
         self.observations = Observations(
             photo, point, px, whitening(covariance), px[:, 1] / height - 0.5
         )
-        points = np.concatenate([start.cards[c].apply(self._nominal(c)) for c in self.cards])
+        points = np.concatenate([start.cards[c].apply(self._printed(c)) for c in self.cards])
         self.network = Network(
             rotation=np.array([start.photos[p].rotation for p in self.photos]),
             translation=np.array([start.photos[p].translation for p in self.photos]),
@@ -360,6 +376,7 @@ class _Growing:
             constants=self.constants,
             group=group,
             points=points,
+            print_scale=self.print_scale,
         )
         self.priors = Priors(
             constants=np.array([g.camera.constants for g in self.guesses]),
@@ -380,6 +397,9 @@ class _Growing:
 
     def _nominal(self, card: int) -> Array:
         return np.column_stack([self.layout_mm[card], np.zeros(4)])
+
+    def _printed(self, card: int) -> Array:
+        return self._nominal(card) * [*self.print_scale, 1.0]
 
     def _not_gross(self) -> NDArray[np.bool_]:
         """Observations of sightings that lie about where the start puts them."""
@@ -407,7 +427,8 @@ class _Growing:
         camera_of_photo = {p: cameras[g] for p, g in self.group_of_photo.items()}
         photos, cards = set(self.photos), set(self.cards)
         waiting = [s for s in self.sightings if s.photo not in photos or s.card not in cards]
-        return prepare_views(waiting, camera_of_photo, self.layout_mm)
+        printed_mm = {c: own * self.print_scale for c, own in self.layout_mm.items()}
+        return prepare_views(waiting, camera_of_photo, printed_mm)
 
     def _as_start(self) -> Start:
         return _start_of(self.photos, self.cards, self.network, self.layout_mm)
@@ -417,7 +438,9 @@ def _start_of(
     photos: Sequence[str], cards: Sequence[int], network: Network, layout_mm: Mapping[int, Array]
 ) -> Start:
     """Poses of photos and cards of a network."""
-    nominal = np.array([np.column_stack([layout_mm[c], np.zeros(4)]) for c in cards])
+    nominal = np.array(
+        [np.column_stack([layout_mm[c] * network.print_scale, np.zeros(4)]) for c in cards]
+    )
     points = network.points.reshape(-1, 4, 3)
     turned = best_rotations(nominal, points)
     return Start(

@@ -191,7 +191,7 @@ def _evaluated(
         groups,
         network,
         [bar.cards for bar in job.bars],
-        lambda s, g, n: adjust_sightings(s, g, job.marks, HAND_HELD, n),
+        lambda s, g, n, own: adjust_sightings(s, g, job.marks, HAND_HELD, n, own),
     )
     seen, groups, network = mended.seen, mended.groups, mended.network
     if mended.found:

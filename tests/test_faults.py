@@ -5,6 +5,7 @@ Small versions of ``tests/benchmarks/faults.py``, which has the rates.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -24,7 +25,7 @@ from pipeline.leaning import leaning_findings
 from pipeline.mend import mend, shooting_order
 from pipeline.network import CameraGuess, NetworkFound
 from pipeline.parted import Parted, parted
-from pipeline.points import Holes
+from pipeline.points import Holes, card_axes
 from pipeline.profile_check import without_contradicted_profiles
 from pipeline.result import Result
 from pipeline.sheet import ReferenceSheet
@@ -325,6 +326,43 @@ def test_one_dot_out_of_the_plane_of_a_card_is_told() -> None:
     made.dots_mm[:, made.index(1), 2, 2] += 0.85
     (finding,) = of(solved(made), "card-bent")
     assert finding.subject == "card 1"
+
+
+def stretched(made: Draft, cards: Sequence[int], across: float, up: float) -> None:
+    """Print cards at these scales."""
+    for card in cards:
+        dots = made.dots_mm[:, made.index(card)]
+        middle = dots.mean(axis=1, keepdims=True)
+        axes = card_axes(dots[:1])[0]
+        squeezed = (dots - middle) @ (axes.T @ np.diag([across, up, 1.0]) @ axes)
+        made.dots_mm[:, made.index(card)] = squeezed + middle
+
+
+def test_a_card_stretched_one_way_is_told_and_measured_by_its_own_dots() -> None:
+    """By 6 %, which two dots of each photo can hide by a tilt that puts the hole 12 mm off."""
+    made = draft(0, 16, 4)
+    stretched(made, [0], 1.0, 0.94)
+    result = solved(made)
+    (finding,) = of(result, "card-misprinted")
+    assert finding.subject == "card 0"
+    assert re.search(r"[+-]0\.\d % across and -(5\.9|6\.0|6\.1) % up", finding.text)
+    assert of(result, "card-moved") == []
+    row = next(r for r in result.deviations.rows if r.card == 0)
+    at = [r.card for r in made.job.cards].index(0)
+    off_mm = np.abs(row.position_mm - made.holes_mm[at])
+    assert (off_mm < row.U_mm).all()
+    assert (row.U_mm < 3.0).all()
+
+
+def test_cards_all_stretched_one_way_are_measured_by_the_bar() -> None:
+    """By 6 %: no square fits, but every photo shows by how much they are no squares."""
+    made = small(1)
+    stretched(made, made.scene.cards, 0.94, 1.0)
+    result = solved(made)
+    assert len(of(result, "print-odd")) == 1
+    assert result.print_scale is not None
+    np.testing.assert_allclose(result.print_scale.scale, [0.94, 1.0], atol=0.006)
+    assert max(errors_mm(made, result)) < 0.8
 
 
 def test_a_card_askew_on_its_stem_is_named_and_one_that_leans_with_it_is_not() -> None:

@@ -33,7 +33,7 @@ KINDS = {
     "card-moved", "card-doubled", "bar-moved", "car-moved", "zoom-changed", "photo-astray",
     "cards-swapped", "card-on-wrong-point", "sides-exchanged", "stem-doubtful", "card-bent",
     "points-unclear", "bars-disagree", "print-odd", "bar-length-odd", "photo-left-out",
-    "card-twice", "start-not-reproduced", "card-tilted",
+    "card-twice", "start-not-reproduced", "card-tilted", "card-misprinted",
 }  # fmt: skip
 
 
@@ -271,7 +271,8 @@ def printed(across: float, up: float, one: bool) -> Fault:
             scale = axes.T @ np.diag([across, up, 1.0]) @ axes
             made.dots_mm[:, i] = (dots - middle) @ scale + middle
         if one:
-            codes = {"card-bent", "card-moved", "card-doubled", "card-not-measured"}
+            codes = {"card-misprinted", "card-bent", "card-moved", "card-doubled"}
+            codes |= {"card-not-measured"}
             return Blame(codes, [f"card {cards[0]}"], set(cards))
         return Blame({"print-odd"}, [""], set())
 

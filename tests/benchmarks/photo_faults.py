@@ -49,7 +49,7 @@ KINDS = {
     "cards-swapped", "card-on-wrong-point", "sides-exchanged", "stem-doubtful", "card-bent",
     "points-unclear", "bars-disagree", "print-odd", "bar-length-odd", "card-twice", "base-moved",
     "base-unclear", "start-not-reproduced", "photos-contradict", "not-converged",
-    "photo-mirrored", "photo-edited", "card-tilted", "focal-length-odd",
+    "photo-mirrored", "photo-edited", "card-tilted", "focal-length-odd", "card-misprinted",
 }  # fmt: skip
 """Findings that blame something. That a card is measured in few photos is no false alarm."""
 

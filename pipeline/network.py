@@ -29,6 +29,8 @@ _GROSS_PX = 6.0
 _ROUNDS = 8
 _ASSUMED_WORTH = 0.25
 """Of how many determined estimates the assumed spread of drifts and shifts is worth."""
+_ROUNDING = 1e-9
+"""Variances may come out below nought by so much of the largest one."""
 _ROUGH_GAIN = 1e-4
 """Relative gain at which an adjustment stops whose outcome is only a step on the way."""
 
@@ -149,11 +151,7 @@ def find_network(
     try:
         found = best.settle(drift_sd, shift_sd_px)
     except np.linalg.LinAlgError as error:
-        raise UserError(
-            "the photos contradict each other so much that nothing can be measured",
-            "photos",
-            "take them again in one go at 1x, with nothing moving, and no photo of another car",
-        ) from error
+        raise _contradiction() from error
     reproduced = resume.reproduced if resume else float("nan")
     if len(grown) > 1:
         reproduced = _difference_mm(best, grown[1])
@@ -170,6 +168,14 @@ def find_network(
         found=found,
         reproduced=reproduced,
         terms=best.terms,
+    )
+
+
+def _contradiction() -> UserError:
+    return UserError(
+        "the photos contradict each other so much that nothing can be measured",
+        "photos",
+        "take them again in one go at 1x, with nothing moving, and no photo of another car",
     )
 
 
@@ -275,7 +281,11 @@ class _Growing:
         self._leave_out_terms(found)
         self.adjusted = adjust(self.network, self.observations, self.priors)
         self.network = self.adjusted.network
-        return precision(self.network, self.observations, self.priors)
+        found = precision(self.network, self.observations, self.priors)
+        variances = np.diag(found.points)
+        if not variances.min() > -_ROUNDING * variances.max():
+            raise np.linalg.LinAlgError("what is left does not determine every card")
+        return found
 
     def _leave_out_terms(self, found: Precision) -> None:
         """Terms of distortion that the photos do not ask for are held near nought from here on."""
@@ -299,10 +309,10 @@ class _Growing:
         for i in np.flatnonzero(dropped):
             seen = self.sightings[self.sighting[i]]
             self.rejected.append((seen.card, seen.photo, int(self.dot[i])))
+        self._keep(~dropped)
         before = self._as_start()
-        start = self._supported(before)
+        start = _supported_by(self._kept_sightings(), before)
         if start.size == before.size:
-            self._keep(~dropped)
             return
         priors = self.priors
         self.constants = self.network.constants
@@ -320,27 +330,31 @@ class _Growing:
         seen = []
         for s in self.sightings:
             dots = {k for k in range(4) if s.measured[k] and (s.card, s.photo, k) not in gone}
-            if len(dots) >= 2:
-                seen.append((s.photo, s.card, dots))
-        photos, cards = dict(start.photos), dict(start.cards)
-        while True:
-            placed = [(p, c, dots) for p, c, dots in seen if p in photos and c in cards]
-            per_photo = Counter(p for p, _, _ in placed)
-            per_card = Counter(c for _, c, _ in placed)
-            dots_of: dict[int, set[int]] = defaultdict(set)
-            for _, c, dots in placed:
-                dots_of[c] |= dots
-            weak_photos = [p for p in photos if per_photo[p] < 2]
-            weak_cards = [c for c in cards if per_card[c] < 2 or len(dots_of[c]) < 3]
-            if not weak_photos and not weak_cards:
-                return Start(photos, cards, start.error_px)
-            for photo in weak_photos:
-                del photos[photo]
-            for card in weak_cards:
-                del cards[card]
+            seen.append((s.photo, s.card, dots))
+        return _supported_by(seen, start)
 
     def _arrange(self, start: Start) -> None:
-        """Arrays for the photos and cards of a start; gross misfits left out."""
+        """Arrays for the photos and cards of a start; gross misfits left out.
+
+        So is what hangs by a thread without them.
+        """
+        while True:
+            if not start.cards:
+                raise _contradiction()
+            self._lay_out(start)
+            kept = _supported_by(self._kept_sightings(), start)
+            if kept.size == start.size:
+                break
+            start = kept
+
+    def _kept_sightings(self) -> list[tuple[str, int, set[int]]]:
+        """Photo, card and dots of each sighting as far as it takes part."""
+        dots: dict[int, set[int]] = defaultdict(set)
+        for i, k in zip(self.sighting, self.dot, strict=True):
+            dots[int(i)].add(int(k))
+        return [(self.sightings[i].photo, self.sightings[i].card, d) for i, d in dots.items()]
+
+    def _lay_out(self, start: Start) -> None:
         self.photos = sorted(start.photos)
         self.cards = sorted(start.cards)
         photo_index = {p: i for i, p in enumerate(self.photos)}
@@ -432,6 +446,26 @@ class _Growing:
 
     def _as_start(self) -> Start:
         return _start_of(self.photos, self.cards, self.network, self.layout_mm)
+
+
+def _supported_by(seen: Sequence[tuple[str, int, set[int]]], start: Start) -> Start:
+    """The start without what ``seen``, (photo, card, dots), hardly holds; see ``_supported``."""
+    photos, cards = dict(start.photos), dict(start.cards)
+    while True:
+        placed = [(p, c, d) for p, c, d in seen if len(d) >= 2 and p in photos and c in cards]
+        per_photo = Counter(p for p, _, _ in placed)
+        per_card = Counter(c for _, c, _ in placed)
+        dots_of: dict[int, set[int]] = defaultdict(set)
+        for _, c, dots in placed:
+            dots_of[c] |= dots
+        weak_photos = [p for p in photos if per_photo[p] < 2]
+        weak_cards = [c for c in cards if per_card[c] < 2 or len(dots_of[c]) < 3]
+        if not weak_photos and not weak_cards:
+            return Start(photos, cards, start.error_px)
+        for photo in weak_photos:
+            del photos[photo]
+        for card in weak_cards:
+            del cards[card]
 
 
 def _start_of(

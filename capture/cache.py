@@ -85,7 +85,7 @@ class SightingCache:
             if not tag.is_file():
                 write_bytes(tag, _TAG)
             write_bytes(self._path(key), _encoded(key, sightings, repeated))
-        except UserError:  # read-only or full: the next run measures again
+        except (UserError, OSError):  # not ours, read-only or full: the next run measures again
             pass
 
     def drop_unused(self) -> None:

@@ -5,11 +5,13 @@ Nothing heavy is imported here: ``--help`` must answer at once.
 
 from __future__ import annotations
 
+import faulthandler
 import functools
 import inspect
 import io
 import os
 import sys
+import warnings
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -53,7 +55,29 @@ def main() -> None:
         # A sign that the terminal's character set lacks must not end the command.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    if not os.environ.get("DATUMSHOT_DEBUG"):
+        only_our_words()
     app(prog_name="datumshot")
+
+
+def only_our_words() -> None:
+    """Keep what decoders print of damaged photos, and Python's warnings, from the terminal.
+
+    libjpeg, libpng and libtiff write to file 2 from whatever thread they run in. So from here on
+    file 2 is the null device, and Python's standard error a copy of what it was: nothing of ours
+    is lost, whoever writes when. What a crash of the interpreter has to say goes there, too.
+    """
+    warnings.simplefilter("ignore")
+    try:
+        ours = open(os.dup(2), "w", 1, sys.stderr.encoding, "backslashreplace")  # noqa: SIM115
+        nothing = os.open(os.devnull, os.O_WRONLY)
+    except (OSError, AttributeError):  # no standard error: nothing can show there
+        return
+    sys.stderr.flush()
+    os.dup2(nothing, 2)
+    os.close(nothing)
+    sys.stderr = ours
+    faulthandler.enable(ours)
 
 
 def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]:
@@ -79,6 +103,12 @@ def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]
             except Exception as error:
                 if os.environ.get("DATUMSHOT_DEBUG"):
                     raise
+                if isinstance(error, OSError) and error.filename is not None:
+                    # A disk or permission that no reader or writer has told more closely.
+                    why = f"cannot be used ({error.strerror})"
+                    _stop(
+                        str(UserError(why, str(error.filename), "check permissions and space")), 2
+                    )
                 _stop(
                     say(
                         "datumshot failed: {kind}: {error} (this is a fault of the "

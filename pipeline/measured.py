@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -122,10 +123,16 @@ def solved_document(folder: Path) -> dict[str, Any]:
     UserError : there is no such folder, the job was not solved, or its results cannot be read.
     """
     path = folder / "results" / "result.json"
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         raise UserError("there is no such job folder", str(folder), "check its name")
-    if not path.exists():
-        raise UserError("this job was not solved yet", str(folder), "run datumshot solve first")
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise UserError(
+            "this job was not solved yet", str(folder), "run datumshot solve first"
+        ) from error
+    except OSError:
+        pass  # reading it tells why it cannot be read
     return load_result_json(path)
 
 

@@ -216,7 +216,8 @@ def _note(place: Path, sentence: str) -> None:
 
 def _with_former(error: UserError, place: Path, folder: Path) -> UserError:
     """The error, with word of the former results where there are any."""
-    if not (place / "result.json").exists():
+    # Path.exists would raise where the folder may not be looked into.
+    if not os.path.exists(place / "result.json"):
         return error
     with suppress(OSError):  # a full disk; the note of the beginning may be there
         _note(place, f"A run on {_now()} stopped: {_without(str(error), folder)}")

@@ -157,6 +157,18 @@ def test_a_damaged_entry_is_measured_again(photos: list[Path], tmp_path: Path) -
         assert entry().read_bytes() == whole
 
 
+def test_a_cache_that_may_not_be_looked_into_costs_only_time(
+    photos: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def forbidden(self: Path) -> bool:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "is_file", forbidden)
+    cache = cache_of_job(tmp_path)
+    cache.store(cache.key("0", ()), (), ())
+    assert cache.load(cache.key("0", ()), "a.jpg") is None
+
+
 def test_an_entry_under_a_wrong_name_is_not_believed(photos: list[Path], tmp_path: Path) -> None:
     seen(photos[:2], cache_of_job(tmp_path))
     one, other = (tmp_path / ".cache").glob("*.json")

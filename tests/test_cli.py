@@ -143,6 +143,39 @@ def test_wrong_usage_ends_with_2(arguments: list[str], message: str) -> None:
     assert "Traceback" not in outcome.stderr
 
 
+def test_what_decoders_print_is_kept_from_the_terminal_and_ours_is_not() -> None:
+    """libjpeg writes to file 2 itself; a warning of Python's would name a file of the library."""
+    code = """
+import os, sys, warnings
+from pipeline.cli import only_our_words
+only_our_words()
+print("before", file=sys.stderr)
+os.write(2, b"Corrupt JPEG data: premature end of data segment")
+warnings.warn("Corrupt EXIF data")
+print("after", file=sys.stderr)
+"""
+    assert run_apart(code=code).stderr == "before\nafter\n"
+
+
+def test_a_folder_that_may_not_be_looked_into_is_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The tests may run as somebody who may look everywhere, so the system's answer is played."""
+
+    def forbidden(self: Path, *_: object, **__: object) -> bool:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results" / "result.json").write_text("{}")
+    monkeypatch.setattr(Path, "exists", forbidden)
+    assert refused("solve", tmp_path) == (
+        f"{tmp_path}: cannot be used (Permission denied); check permissions and space.\n"
+    )
+    monkeypatch.setattr(Path, "stat", forbidden)
+    told = refused("report", tmp_path, "--pdf")
+    assert "result.json: cannot read the result (Permission denied)" in told
+
+
 def test_help_loads_nothing_heavy() -> None:
     code = """
 import sys

@@ -6,6 +6,7 @@ Each imports what it needs when it runs: the command line must answer ``--help``
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
@@ -97,7 +98,7 @@ def calibrate_lens(photos: Path, board_file: Path, output: Path, progress: Progr
     from targets.board import read_board
 
     _require_suffix(output, ".toml")
-    if output.resolve() == board_file.resolve():
+    if os.path.realpath(output) == os.path.realpath(board_file):
         raise UserError("the output is the board's own file", str(output), "name another file")
     board = read_board(board_file)
     return Outcome(_calibrated(photos, board, output, progress))

@@ -105,10 +105,9 @@ def _command(name: str) -> Callable[[Callable[_P, Outcome]], Callable[_P, None]]
                     raise
                 if isinstance(error, OSError) and error.filename is not None:
                     # A disk or permission that no reader or writer has told more closely.
-                    why = f"cannot be used ({error.strerror})"
-                    _stop(
-                        str(UserError(why, str(error.filename), "check permissions and space")), 2
-                    )
+                    why = say("cannot be used ({reason})", reason=system_reason(error))
+                    told = UserError(why, str(error.filename), "check permissions and space")
+                    _stop(told.sentence, 2)
                 _stop(
                     say(
                         "datumshot failed: {kind}: {error} (this is a fault of the "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -33,7 +34,7 @@ def new_job(folder: Path, title: str = "", put: Callable[[str], str] = str) -> N
             raise UserError(
                 say("there is a {name} already", name=name), str(folder), "name another folder"
             )
-    title = title or folder.resolve().name
+    title = title or Path(os.path.realpath(folder)).name
     if not title.isprintable():
         raise UserError(
             say("the title {title} cannot be printed", title=shown(title)), "", "give a plain title"

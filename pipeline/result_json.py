@@ -50,7 +50,9 @@ def load_result_json(path: Path) -> dict[str, Any]:
         raise UserError(
             say("cannot read the result ({reason})", reason=system_reason(error)),
             str(path),
-            "run datumshot solve first",
+            "check its permissions"
+            if isinstance(error, PermissionError)
+            else "run datumshot solve first",
         ) from error
     except (ValueError, RecursionError) as error:
         raise UserError(

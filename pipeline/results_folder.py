@@ -87,7 +87,8 @@ def new_results(folder: Path) -> Iterator[Path]:
     UserError : as the body raises it, with word of the former results if there are any; or the
         folder cannot be written to.
     """
-    place = (folder / RESULTS).resolve()  # it may be a link to another disk
+    # It may be a link to another disk; one that leads to itself makes Path.resolve fail.
+    place = Path(os.path.realpath(folder / RESULTS))
     if place.exists() and not place.is_dir():
         raise UserError(
             "there is a file where the results folder should be", str(place), "move it away"

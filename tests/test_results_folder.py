@@ -15,6 +15,7 @@ import pytest
 from filelock import FileLock
 
 from pipeline import actions, results_folder
+from pipeline.new_job import new_job
 from pipeline.report.page import write_report
 from pipeline.results_folder import NOTE, SUMS, new_results, only_run
 from pipeline.tables import write_tables
@@ -189,6 +190,19 @@ def test_the_results_may_lie_elsewhere_but_must_be_a_folder(tmp_path: Path) -> N
     with pytest.raises(UserError, match="a file where the results folder should be"):
         write(tmp_path, "second")
     assert (tmp_path / "results").read_text() == "mine"
+
+
+def test_links_that_lead_to_themselves_are_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "results").symlink_to("results")
+    (tmp_path / "car").symlink_to("car")
+    with (
+        pytest.raises(UserError, match="cannot write the results"),
+        new_results(tmp_path) as beside,
+    ):
+        (beside / "result.json").write_text("{}")
+    assert [p.name for p in tmp_path.iterdir() if p.name not in ("results", "car")] == []
+    with pytest.raises(UserError, match="cannot make this folder"):
+        new_job(tmp_path / "car", "")
 
 
 def test_a_folder_that_may_not_be_written_to_is_one_sentence(

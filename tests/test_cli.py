@@ -28,6 +28,7 @@ from capture.sightings import Sighting
 from pipeline import actions, cli
 from pipeline.actions import Outcome, copy_demo, find_samples
 from pipeline.job import Job, read_job
+from pipeline.measured import solved_document
 from pipeline.result import Result
 from pipeline.tables import write_tables
 from pipeline.truth import read_truth
@@ -172,8 +173,8 @@ def test_a_folder_that_may_not_be_looked_into_is_one_sentence(
         f"{tmp_path}: cannot be used (Permission denied); check permissions and space.\n"
     )
     monkeypatch.setattr(Path, "stat", forbidden)
-    told = refused("report", tmp_path, "--pdf")
-    assert "result.json: cannot read the result (Permission denied)" in told
+    with pytest.raises(UserError, match=r"cannot read the result \(Permission denied\)"):
+        solved_document(tmp_path)
 
 
 def test_help_loads_nothing_heavy() -> None:

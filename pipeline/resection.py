@@ -38,6 +38,7 @@ def resected(
     count = len(rotation)
     rays = np.where(used[..., None], rays, 0.0)
     damping = np.full(count, 1e-3)
+    resting = np.zeros(count, dtype=bool)
     squares, normal, pull = _normals(rotation, translation, points_mm, rays, used)
     for _ in range(_ITERATIONS):
         diagonal = np.einsum("kii->ki", normal)
@@ -47,12 +48,13 @@ def resected(
         moved = translation + step[:, 3:]
         trial = _normals(turned, moved, points_mm, rays, used)
         better = trial[0] <= squares
-        gained = better & (squares - trial[0] > _LEAST_GAIN * squares)
+        # Less than that is rounding, also where the trial seems worse by it.
+        resting |= np.abs(squares - trial[0]) <= _LEAST_GAIN * squares
         rotation[better], translation[better] = turned[better], moved[better]
         for now, then in zip((squares, normal, pull), trial, strict=True):
             now[better] = then[better]
         damping *= np.where(better, 0.1, 10.0)
-        if not gained.any() and better.all():
+        if resting.all():
             break
     return rotation, translation
 

@@ -11,7 +11,7 @@ from capture.find import SEARCH_PX, find_tags
 from capture.measure import CardPlace, refine_corners
 from capture.sightings import Sighting
 from capture.tag_corners import fit_corners
-from targets.mark import FIRST_MARK, Marks, dictionary_of
+from targets.mark import FIRST_MARK, Marks
 
 
 def see_marks(
@@ -37,9 +37,7 @@ def see_marks(
     """
     if marks is None:
         return [], []
-    tags, repeated = find_tags(
-        grey, longest_px, dictionary_of(marks.dictionary), tuple(marks.sides_mm)
-    )
+    tags, repeated = find_tags(grey, longest_px, marks.dictionary, tuple(marks.sides_mm))
     tags = [t for t in tags if FIRST_MARK + t.id not in known]
     if not tags:
         return [], [FIRST_MARK + tag for tag in repeated]

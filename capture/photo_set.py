@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,6 +30,8 @@ _Out = TypeVar("_Out")
 
 _KEPT_BYTES = 240_000_000
 """Grey photos kept for the second look; beyond this they are decoded again."""
+_USABLE_DOTS = 2
+"""A sighting of fewer does not count in the network."""
 
 
 @dataclass(frozen=True)
@@ -177,13 +179,8 @@ def look_again(
     added = 0
     updated = {p.name: p for p in seen.photos}
     for photo, new in zip(asked, _each(look, asked, progress), strict=True):
-        own = {s.card: s for s in photo.sightings}
-        for sighting in new:
-            old = own.get(sighting.card)
-            if old is None or sighting.measured.sum() > old.measured.sum():
-                own[sighting.card] = sighting
-                added += 1
-        updated[photo.name] = replace(photo, sightings=tuple(own[card] for card in sorted(own)))
+        updated[photo.name], better = _with(photo, new)
+        added += better
     return PhotoSet(tuple(updated.values()), seen.unreadable), added
 
 
@@ -196,12 +193,14 @@ def look_closer(
 ) -> tuple[PhotoSet, int]:
     """Search every photo once more: at full size, and by dots for cards whose tag is broken.
 
-    Slower than the first search by several times, so for jobs in which something is missing.
-    Returns the set with what was found and the number of new sightings.
+    Slower than the first search by several times, so for jobs in which something is missing. Cards
+    of which fewer than two dots were measured are looked for again.
+    Returns the set with what was found and the number of sightings that are new or have more dots.
     """
 
     def look(photo: PhotoSeen) -> tuple[Sighting, ...]:
-        known = sorted({s.card for s in photo.sightings} | set(photo.repeated))
+        usable = {s.card for s in photo.sightings if s.measured.sum() >= _USABLE_DOTS}
+        known = sorted(usable | set(photo.repeated))
 
         def measure() -> Measured:
             return _see_closer(photo.name, greys.read(photo.header.path), known, marks)
@@ -214,10 +213,22 @@ def look_closer(
     photos = []
     added = 0
     for photo, new in zip(seen.photos, _each(look, seen.photos, progress), strict=True):
-        every = sorted([*photo.sightings, *new], key=lambda s: s.card)
-        photos.append(replace(photo, sightings=tuple(every)))
-        added += len(new)
+        photo, better = _with(photo, new)
+        photos.append(photo)
+        added += better
     return PhotoSet(tuple(photos), seen.unreadable), added
+
+
+def _with(photo: PhotoSeen, new: Iterable[Sighting]) -> tuple[PhotoSeen, int]:
+    """The photo with sightings that are new or have more dots, and how many of them there are."""
+    own = {s.card: s for s in photo.sightings}
+    better = 0
+    for sighting in new:
+        old = own.get(sighting.card)
+        if old is None or sighting.measured.sum() > old.measured.sum():
+            own[sighting.card] = sighting
+            better += 1
+    return replace(photo, sightings=tuple(own[card] for card in sorted(own))), better
 
 
 def mirrored_told(seen: PhotoSet, greys: GreyPhotos) -> PhotoSet:

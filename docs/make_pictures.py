@@ -18,7 +18,7 @@ from PIL import Image, ImageChops
 from playwright.sync_api import sync_playwright
 
 from pipeline import actions
-from pipeline.job import read_job
+from pipeline.inputs.job import read_job
 from pipeline.report.pictures import write_picture
 from pipeline.solve import solve
 

@@ -18,7 +18,7 @@ from targets.errors import UserError, system_reason
 from targets.said import Said, indented, say, say_count
 
 if TYPE_CHECKING:
-    from pipeline.result import Result
+    from pipeline.results.result import Result
 
 Progress = Callable[[str, int, int], None]
 """Told the stage, how many of its steps are done, and how many there are."""
@@ -106,8 +106,8 @@ def calibrate_lens(photos: Path, board_file: Path, output: Path, progress: Progr
 
 def start_job(folder: Path, title: str, language: str = "") -> Outcome:
     """A new job folder."""
+    from pipeline.inputs.new_job import new_job
     from pipeline.language import language_for
-    from pipeline.new_job import new_job
 
     new_job(folder, title, language_for(language, "").put)
     return Outcome(
@@ -144,13 +144,13 @@ def plan_job(
 ) -> Outcome:
     """Plan a shoot; the page and the sheet to print go into the job's folder plan."""
     from calib.lens_file import read_profile
-    from pipeline.job import read_job
+    from pipeline.inputs.job import read_job
     from pipeline.language import language_for
-    from pipeline.look import U_SHARE
-    from pipeline.look_words import caution_lines
-    from pipeline.plan import plan_lines, plan_shoot
     from pipeline.report.plan_page import write_plan_page, write_plan_paper
-    from pipeline.safety import cautions
+    from pipeline.shoot.look import U_SHARE
+    from pipeline.shoot.look_words import caution_lines
+    from pipeline.shoot.plan import plan_lines, plan_shoot
+    from pipeline.shoot.safety import cautions
 
     job = read_job(folder)
     told_in = language_for(language, job.language).code
@@ -180,10 +180,10 @@ def watch_job(
     tell : prints lines that stay; show : puts lines in place of those shown before.
     """
     from capture.cache import cache_of_job
-    from pipeline.job import read_job
-    from pipeline.look_words import answer_lines, caution_lines, verdict_line
-    from pipeline.safety import cautions
-    from pipeline.watch import Answer, LiveShoot, watch
+    from pipeline.inputs.job import read_job
+    from pipeline.shoot.look_words import answer_lines, caution_lines, verdict_line
+    from pipeline.shoot.safety import cautions
+    from pipeline.shoot.watch import Answer, LiveShoot, watch
 
     job = read_job(folder)
     tell(caution_lines(cautions(place, folder), place))
@@ -229,10 +229,10 @@ def look_job(
     from calib.photo import photo_paths
     from capture.cache import cache_of_job
     from capture.photo_set import GreyPhotos, see_photos
-    from pipeline.job import read_job
-    from pipeline.look import look
-    from pipeline.look_words import caution_lines, look_lines
-    from pipeline.safety import cautions
+    from pipeline.inputs.job import read_job
+    from pipeline.shoot.look import look
+    from pipeline.shoot.look_words import caution_lines, look_lines
+    from pipeline.shoot.safety import cautions
 
     job = read_job(folder)
     first = caution_lines(cautions(place, folder), place)
@@ -256,8 +256,8 @@ def look_job(
 
 def accept_job(folder: Path, table: Path, progress: Progress) -> Outcome:
     """Measure a job once more and compare it with calibrated lengths; nothing is written."""
-    from pipeline.accept import accept, acceptance_lines, read_lengths
-    from pipeline.job import read_job
+    from pipeline.inputs.job import read_job
+    from pipeline.shoot.accept import accept, acceptance_lines, read_lengths
     from pipeline.solve import solve
 
     lengths = read_lengths(table)
@@ -268,7 +268,7 @@ def accept_job(folder: Path, table: Path, progress: Progress) -> Outcome:
 
 def check_sheet(file: Path) -> Outcome:
     """What a reference sheet holds; 1 when something about it is odd."""
-    from pipeline.sheet_check import check_sheet
+    from pipeline.sessions.sheet_check import check_sheet
 
     lines, warnings = check_sheet(file)
     told = [indented(warning) for warning in warnings]
@@ -278,9 +278,9 @@ def check_sheet(file: Path) -> Outcome:
 
 def make_sheet(folder: Path, output: Path) -> Outcome:
     """A reference sheet from a measured sound vehicle."""
-    from pipeline.measured import read_measured
     from pipeline.rounding import rounded_U
-    from pipeline.sheet_from import sheet_from
+    from pipeline.sessions.measured import read_measured
+    from pipeline.sessions.sheet_from import sheet_from
     from targets.atomic import write_text
 
     _require_suffix(output, ".csv")
@@ -312,11 +312,11 @@ def make_sheet(folder: Path, output: Path) -> Outcome:
 
 def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
     """Whether results and files belong together; if asked, measured once more without the cache."""
-    from pipeline.job import read_job
-    from pipeline.result_document import result_document
-    from pipeline.result_json import load_result_json
+    from pipeline.inputs.job import read_job
+    from pipeline.results.result_document import result_document
+    from pipeline.results.result_json import load_result_json
+    from pipeline.sessions.verify import figures_differ, verification_lines, verify
     from pipeline.solve import solve
-    from pipeline.verify import figures_differ, verification_lines, verify
 
     found = verify(folder)
     lines = verification_lines(found)
@@ -335,12 +335,12 @@ def verify_job(folder: Path, measure: bool, progress: Progress) -> Outcome:
 
 def tape_job(folder: Path, table: Path, language: str = "") -> Outcome:
     """Compare tape and tram readings with a solved job; tape.html, .csv, .json go to results."""
+    from pipeline.inputs.readings import read_readings
     from pipeline.language import language_for
-    from pipeline.measured import laid_by_symmetry, read_measured, solved_document
-    from pipeline.readings import read_readings
     from pipeline.report.tape_page import write_tape_page
-    from pipeline.results_folder import only_run
-    from pipeline.tape import check_tape, tape_exit_code, tape_lines, write_tape
+    from pipeline.results.results_folder import only_run
+    from pipeline.sessions.measured import laid_by_symmetry, read_measured, solved_document
+    from pipeline.sessions.tape import check_tape, tape_exit_code, tape_lines, write_tape
 
     solved_document(folder)  # says best what is wrong with a folder that is no solved job
     with only_run(folder):
@@ -365,13 +365,13 @@ def compare_jobs(folders: Sequence[Path], language: str = "") -> Outcome:
 
     Their report.html gets its section 'before and after'.
     """
-    from pipeline.compare import compare_sessions
-    from pipeline.compare_tables import compare_lines, write_comparison
     from pipeline.language import language_for
-    from pipeline.measured import read_measured, solved_document
     from pipeline.report.before_after import put_before_after
     from pipeline.report.compare_page import write_compare_page
-    from pipeline.results_folder import only_run
+    from pipeline.results.results_folder import only_run
+    from pipeline.sessions.compare import compare_sessions
+    from pipeline.sessions.compare_tables import compare_lines, write_comparison
+    from pipeline.sessions.measured import read_measured, solved_document
 
     solved_document(folders[-1])  # says best what is wrong with a folder that is no solved job
     with only_run(folders[-1]):
@@ -398,10 +398,10 @@ def rehearse_acceptance(lens: Path | None, settings: dict[str, Any], progress: P
 
     Parameters
     ----------
-    settings : fields of ``pipeline.rehearse.Plan`` other than the lens profile.
+    settings : fields of ``pipeline.shoot.rehearse.Plan`` other than the lens profile.
     """
     from calib.lens_file import read_profile
-    from pipeline.rehearse import Plan, prediction_lines, rehearse
+    from pipeline.shoot.rehearse import Plan, prediction_lines, rehearse
 
     plan = Plan(profile=read_profile(lens) if lens else None, **settings)
     found = rehearse(plan, lambda done, total: progress("simulated jobs", done, total))
@@ -410,7 +410,7 @@ def rehearse_acceptance(lens: Path | None, settings: dict[str, Any], progress: P
 
 def view_job(folder: Path, ply: Path | None) -> Outcome:
     """A window with the measured points, or a PLY file of them."""
-    from pipeline.result_json import load_result_json
+    from pipeline.results.result_json import load_result_json
     from pipeline.view import show, write_ply
 
     path = folder / "results" / "result.json"
@@ -427,9 +427,9 @@ def report_job(
 ) -> Outcome:
     """The report of a solved job on paper."""
     from pipeline.language import language_for
-    from pipeline.measured import measured_of, solved_document
     from pipeline.report.paper import write_paper
-    from pipeline.results_folder import only_run
+    from pipeline.results.results_folder import only_run
+    from pipeline.sessions.measured import measured_of, solved_document
 
     if not pdf:
         raise UserError(
@@ -598,15 +598,15 @@ def _calibrated(photos: Path, board: Any, output: Path, progress: Progress) -> t
 def _solved(folder: Path, progress: Progress, language: str = "") -> tuple[Result, list[str]]:
     """Read a job, measure it, write its results; names of what these moved out of their way."""
     from capture.cache import cache_of_job
-    from pipeline.job import read_job
+    from pipeline.inputs.job import read_job
     from pipeline.language import language_for
-    from pipeline.provenance import input_hashes
     from pipeline.report.page import write_report
     from pipeline.report.thumbnails import Previews
-    from pipeline.results_folder import new_results, only_run, others
+    from pipeline.results.provenance import input_hashes
+    from pipeline.results.results_folder import new_results, only_run, others
+    from pipeline.results.tables import write_tables
+    from pipeline.sessions.verify import require_unchanged
     from pipeline.solve import solve
-    from pipeline.tables import write_tables
-    from pipeline.verify import require_unchanged
 
     read_job(folder)  # says best what is wrong with a folder that is no job
     with (

@@ -14,12 +14,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from pipeline.budget import DECISION_RULE, SOURCES
-from pipeline.correction import CAUTIONS
+from pipeline.datum.budget import DECISION_RULE, SOURCES
+from pipeline.datum.symmetry import CANNOT
 from pipeline.findings import CATALOGUE
 from pipeline.language import LANGUAGES
-from pipeline.safety import packaged_lines
-from pipeline.symmetry import CANNOT
+from pipeline.repair.correction import CAUTIONS
+from pipeline.shoot.safety import packaged_lines
 
 _HERE = Path(__file__).parent
 _JINJA_KEYWORDS = ["_", "gettext", "ngettext"]

@@ -250,7 +250,7 @@ def _page() -> Iterator[Callable[[list[str]], None]]:
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from pipeline.provenance import version
+        from pipeline.results.provenance import version
 
         print(f"datumshot {version()}")
         raise typer.Exit()

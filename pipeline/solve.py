@@ -22,17 +22,40 @@ from capture.photo_set import (
     see_photos,
 )
 from capture.sightings import Sighting
-from pipeline.assignment import assignment, assignment_findings
-from pipeline.bar_lengths import plausible_bars
-from pipeline.base_points import build_sd_mm
-from pipeline.budget import budget
-from pipeline.cameras import PhotoGroup
-from pipeline.contradictions import contradiction_findings
-from pipeline.correction import corrections
-from pipeline.damage import find_damage
-from pipeline.datum import Datum
-from pipeline.deviation import DeviationTable, deviation_table, without_verdicts
-from pipeline.diagnose import (
+from pipeline.adjustment.bar_lengths import plausible_bars
+from pipeline.adjustment.cameras import PhotoGroup
+from pipeline.adjustment.job_network import (
+    HAND_HELD,
+    STEADY,
+    adjust_sightings,
+    first_network,
+    placed,
+    posed,
+    solution_of,
+)
+from pipeline.adjustment.looked_again import LookedAgain, looked_again
+from pipeline.adjustment.marks import unknown_sides
+from pipeline.adjustment.network import NetworkFound
+from pipeline.adjustment.points import Holes, card_axes, card_flatness_mm, find_holes, upward
+from pipeline.adjustment.printing import applied_scale, card_shapes, print_scale
+from pipeline.adjustment.reliability import reliability_of
+from pipeline.adjustment.scale import scale_network
+from pipeline.adjustment.second_look import (
+    confirm_led,
+    confirm_pattern,
+    expected_places,
+    not_looked_at,
+)
+from pipeline.adjustment.solution import Solution
+from pipeline.datum.base_points import build_sd_mm
+from pipeline.datum.budget import budget
+from pipeline.datum.datum import Datum
+from pipeline.datum.deviation import DeviationTable, deviation_table, without_verdicts
+from pipeline.datum.symmetry import symmetry_of_job
+from pipeline.datum.vehicle_frame import VehicleFrame, base_points, vehicle_frame
+from pipeline.faults.assignment import assignment, assignment_findings
+from pipeline.faults.contradictions import contradiction_findings
+from pipeline.faults.diagnose import (
     bar_findings,
     card_findings,
     network_findings,
@@ -42,42 +65,24 @@ from pipeline.diagnose import (
     second_look_findings,
     symmetry_findings,
 )
-from pipeline.findings import Finding
-from pipeline.job import Job
-from pipeline.job_network import (
-    HAND_HELD,
-    STEADY,
-    adjust_sightings,
-    first_network,
-    placed,
-    posed,
-    solution_of,
-)
-from pipeline.leaning import leaning_findings
-from pipeline.looked_again import LookedAgain, looked_again
-from pipeline.marks import unknown_sides
-from pipeline.mend import mend
-from pipeline.network import NetworkFound
-from pipeline.originals import edited_findings, focal_findings
-from pipeline.own_sheet import own_sheet_findings
-from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes, upward
-from pipeline.printing import applied_scale, card_shapes, print_scale
-from pipeline.profile_check import without_contradicted_profiles
-from pipeline.reliability import reliability_of
-from pipeline.result import BarCheck, CardRow, PhotoRow, Result
-from pipeline.scale import scale_network
-from pipeline.second_look import confirm_led, confirm_pattern, expected_places, not_looked_at
-from pipeline.sheet_doubt import sheet_findings
-from pipeline.solution import Solution
-from pipeline.stem_check import (
+from pipeline.faults.leaning import leaning_findings
+from pipeline.faults.mend import mend
+from pipeline.faults.originals import edited_findings, focal_findings
+from pipeline.faults.own_sheet import own_sheet_findings
+from pipeline.faults.profile_check import without_contradicted_profiles
+from pipeline.faults.sheet_doubt import sheet_findings
+from pipeline.faults.stem_check import (
     PointOnStem,
     base_stem_findings,
     pair_stem_findings,
     stem_findings,
 )
-from pipeline.suspension import suspension_changes
-from pipeline.symmetry import symmetry_of_job
-from pipeline.vehicle_frame import VehicleFrame, base_points, vehicle_frame
+from pipeline.findings import Finding
+from pipeline.inputs.job import Job
+from pipeline.repair.correction import corrections
+from pipeline.repair.damage import find_damage
+from pipeline.repair.suspension import suspension_changes
+from pipeline.results.result import BarCheck, CardRow, PhotoRow, Result
 from targets.errors import UserError
 from targets.mark import is_mark
 from targets.said import say

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.budget import budget_sentence
+from pipeline.datum.budget import budget_sentence
 from pipeline.report import damage_words
 from pipeline.report.sides import base_lines, symmetry_lines
 from pipeline.report.suspension import suspension_lines
@@ -22,7 +22,7 @@ from pipeline.report.words import (
     unmeasured,
     worst_first,
 )
-from pipeline.result import Result
+from pipeline.results.result import Result
 from pipeline.rounding import rounded_U
 from targets.said import fixed, listed, say, say_count
 

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from calib.frames import Array
-from pipeline.datum import closest_pose
-from pipeline.deviation import DeviationRow, Verdict
+from pipeline.datum.datum import closest_pose
+from pipeline.datum.deviation import DeviationRow, Verdict
 from pipeline.report.words import AXIS_WORDS, VERDICTS
-from pipeline.result import Result
+from pipeline.results.result import Result
 from targets.errors import UserError, system_reason
 from targets.said import listed, say
 

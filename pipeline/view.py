@@ -19,9 +19,9 @@ from calib.frames import Array, Pose
 from pipeline.ply import COLOUR, PLACE, numbered, ply_document
 from pipeline.report.drawing import STEPS, nice_below
 from pipeline.report.words import LOOKS
-from pipeline.result import Result
-from pipeline.result_document import result_document
-from pipeline.result_json import load_result_json
+from pipeline.results.result import Result
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import load_result_json
 from targets.atomic import write_text
 from targets.card import card_of
 from targets.errors import UserError
@@ -81,7 +81,7 @@ class Scene:
 
 
 def scene_of(document: Mapping[str, Any]) -> Scene:
-    """The scene of a result.json as ``pipeline.result_json.load_result_json`` gives it."""
+    """The scene of a result.json as ``pipeline.results.result_json.load_result_json`` gives it."""
     points, cards = document["points"], document["cards"]
     normal_of = {card["card"]: card["normal"] for card in cards}
     verdict_of = {point["card"]: point["verdict"] for point in points}

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 import scenario
-from pipeline.readings import READING_COLUMNS, expected_mm, permitted_error_mm
+from pipeline.inputs.readings import READING_COLUMNS, expected_mm, permitted_error_mm
 
 HERE = Path(__file__).resolve().parent
 

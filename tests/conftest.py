@@ -35,10 +35,10 @@ def solved_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     The photos tell place, serial numbers and owner, as a phone's may (``tests.private_photos``).
     """
-    from pipeline.job import read_job
+    from pipeline.inputs.job import read_job
     from pipeline.report.page import write_report
+    from pipeline.results.tables import write_tables
     from pipeline.solve import solve
-    from pipeline.tables import write_tables
     from tests.private_photos import with_secrets
 
     demo = Path(__file__).resolve().parents[1] / "sample_images" / "job"

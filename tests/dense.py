@@ -15,8 +15,8 @@ from scipy.optimize import OptimizeResult, least_squares
 from scipy.spatial.transform import Rotation
 
 from calib.frames import Array
-from pipeline.bundle import Network, Observations, Priors
-from pipeline.normals import SCALE_HOLD
+from pipeline.adjustment.bundle import Network, Observations, Priors
+from pipeline.adjustment.normals import SCALE_HOLD
 
 _CONSTANT_UNITS = np.array([100.0] * 4 + [0.1, 0.1, 1e-3, 1e-3, 0.1])
 _ROTATION_UNIT = 1e-3

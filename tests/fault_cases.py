@@ -20,9 +20,9 @@ from calib.frames import Array
 from calib.photo import CameraIdentity, PhotoHeader
 from capture.photo_set import PhotoSeen, PhotoSet
 from capture.sightings import Sighting
-from pipeline.job import CardOnPoint, Job
-from pipeline.points import card_axes
-from pipeline.sheet import SheetPoint
+from pipeline.adjustment.points import card_axes
+from pipeline.inputs.job import CardOnPoint, Job
+from pipeline.inputs.sheet import SheetPoint
 from targets.bar import Bar
 from tests.scene import CAMERA, Scene, _look, make_scene
 from tests.stated_job import job_of

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from calib.frames import Array, Pose
-from pipeline.deviation import deviation_table
-from pipeline.job import CardOnPoint
-from pipeline.measured import Measured
-from pipeline.result import CardRow
-from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.datum.deviation import deviation_table
+from pipeline.inputs.job import CardOnPoint
+from pipeline.inputs.sheet import ReferenceSheet, SheetPoint
+from pipeline.results.result import CardRow
+from pipeline.sessions.measured import Measured
 
 # An invented van; right sides mirror the left ones.
 HALF_MM = {

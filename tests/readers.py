@@ -16,16 +16,16 @@ from calib.lens_file import LensProfile, read_profile, write_profile
 from calib.photo import CameraIdentity, read_grey, read_header, read_preview
 from capture.cache import _decoded, _encoded
 from capture.sightings import Sighting
-from pipeline.accept import read_lengths
-from pipeline.job import read_cards, read_job
-from pipeline.measured import read_measured
-from pipeline.new_job import job_template
-from pipeline.readings import read_readings
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text
-from pipeline.sheet import read_sheet
+from pipeline.inputs.job import read_cards, read_job
+from pipeline.inputs.new_job import job_template
+from pipeline.inputs.readings import read_readings
+from pipeline.inputs.sheet import read_sheet
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text
+from pipeline.sessions.measured import read_measured
+from pipeline.sessions.verify import verify
+from pipeline.shoot.accept import read_lengths
 from pipeline.truth import read_truth
-from pipeline.verify import verify
 from targets.board import Board, read_board, write_board
 from tests.report_case import invented
 

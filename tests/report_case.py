@@ -14,17 +14,17 @@ from PIL import Image
 from calib.camera import Camera
 from calib.frames import Array, Pose, rotations
 from capture.sightings import Sighting
-from pipeline.budget import BudgetRow
-from pipeline.deviation import DeviationRow, DeviationTable, Verdict
+from pipeline.adjustment.lens_terms import LensTerms
+from pipeline.adjustment.looked_again import LookedAgain
+from pipeline.adjustment.reliability import CardReliability
+from pipeline.adjustment.solution import CameraGroup, Solution
+from pipeline.datum.budget import BudgetRow
+from pipeline.datum.deviation import DeviationRow, DeviationTable, Verdict
 from pipeline.findings import Finding
-from pipeline.job import CardOnPoint, Job
-from pipeline.lens_terms import LensTerms
-from pipeline.looked_again import LookedAgain
-from pipeline.reliability import CardReliability
-from pipeline.result import BarCheck, CardRow, PhotoRow, Result
-from pipeline.sheet import ReferenceSheet, SheetPoint
-from pipeline.solution import CameraGroup, Solution
-from pipeline.tables import write_tables
+from pipeline.inputs.job import CardOnPoint, Job
+from pipeline.inputs.sheet import ReferenceSheet, SheetPoint
+from pipeline.results.result import BarCheck, CardRow, PhotoRow, Result
+from pipeline.results.tables import write_tables
 from targets.bar import Bar
 from targets.card import card_of
 

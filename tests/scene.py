@@ -17,10 +17,10 @@ from scipy.spatial.transform import Rotation
 from calib.camera import Camera
 from calib.frames import Array, Pose
 from capture.sightings import Sighting
-from pipeline.bundle import Network, Observations
-from pipeline.layout import Layout
-from pipeline.scale import BarReading, scale_network
-from pipeline.solution import CameraGroup, Solution
+from pipeline.adjustment.bundle import Network, Observations
+from pipeline.adjustment.layout import Layout
+from pipeline.adjustment.scale import BarReading, scale_network
+from pipeline.adjustment.solution import CameraGroup, Solution
 from targets.bar import Bar
 from targets.card import card_of
 

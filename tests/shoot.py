@@ -1,8 +1,8 @@
 """A simulated shoot under an invented car: cards, stations, and what each photo would measure.
 
 The truth is a vehicle frame with the demo's kind of underbody: twenty points, ties, two bars. What
-a photo shows follows from the geometry of ``pipeline.planned_network`` less cards hidden by chance;
-projection and noise are those of ``scene.py``. Pure and seeded.
+a photo shows follows from the geometry of ``pipeline.shoot.planned_network`` less cards hidden by
+chance; projection and noise are those of ``scene.py``. Pure and seeded.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from calib.frames import Array, Pose
 from calib.photo import CameraIdentity, PhotoHeader
 from capture.photo_set import PhotoSeen, PhotoSet
 from capture.sightings import Sighting
-from pipeline.job import CardOnPoint, Job
-from pipeline.planned_network import PlacedCards, card_dots, see, station_pose
-from pipeline.sheet import SheetPoint
+from pipeline.inputs.job import CardOnPoint, Job
+from pipeline.inputs.sheet import SheetPoint
+from pipeline.shoot.planned_network import PlacedCards, card_dots, see, station_pose
 from targets.bar import Bar
 from targets.card import card_of
 from tests.scene import CAMERA, project_all

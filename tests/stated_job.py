@@ -5,8 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.job import CardOnPoint, Job
-from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.inputs.job import CardOnPoint, Job
+from pipeline.inputs.sheet import ReferenceSheet, SheetPoint
 
 _PLAIN = Job(
     folder=Path("invented"),

@@ -16,7 +16,8 @@ from calib.frames import Array, Pose
 from calib.lens_file import LensProfile
 from calib.photo import CameraIdentity
 from pipeline import actions, cli
-from pipeline.accept import (
+from pipeline.results.result import Result
+from pipeline.shoot.accept import (
     Acceptance,
     KnownLength,
     LengthError,
@@ -26,7 +27,7 @@ from pipeline.accept import (
     lines_of,
     read_lengths,
 )
-from pipeline.rehearse import (
+from pipeline.shoot.rehearse import (
     VOLUME_MM,
     Plan,
     known_lengths,
@@ -34,7 +35,6 @@ from pipeline.rehearse import (
     rehearse,
     volume_of_lines,
 )
-from pipeline.result import Result
 from targets.bar import Bar
 from targets.errors import UserError
 from tests.report_case import invented
@@ -283,11 +283,11 @@ def _run(*arguments: str | Path) -> tuple[int, str, str]:
 @pytest.fixture
 def solving(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Result], None]:
     """Let ``solve`` find this result: photos are measured elsewhere."""
-    import pipeline.job
+    import pipeline.inputs.job
     import pipeline.solve
 
     def let(result: Result) -> None:
-        monkeypatch.setattr(pipeline.job, "read_job", lambda folder: result.job)
+        monkeypatch.setattr(pipeline.inputs.job, "read_job", lambda folder: result.job)
         monkeypatch.setattr(pipeline.solve, "solve", lambda job, progress: (result, ()))
 
     return let

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from calib.frames import Array, cross_matrix, rotations
-from pipeline.adjust import adjust
-from pipeline.bundle import Network, Observations, Priors, jacobians, residuals_px
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Network, Observations, Priors, jacobians, residuals_px
 from tests.dense import Dense
 from tests.scene import aligned, bundle, disturbed, make_scene, nominal_layout
 

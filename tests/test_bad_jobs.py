@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.job import read_job
-from pipeline.result import Result
+from pipeline.inputs.job import read_job
+from pipeline.results.result import Result
 from pipeline.solve import solve
 from tests.card_images import camera_of, draw_cards, facing
 

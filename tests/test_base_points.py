@@ -13,7 +13,8 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import chi2, multivariate_normal
 
 from calib.frames import Array
-from pipeline.base_points import (
+from pipeline.adjustment.points import Holes
+from pipeline.datum.base_points import (
     FALSE_ALARM,
     BasePoints,
     agreeing,
@@ -23,13 +24,12 @@ from pipeline.base_points import (
     diagonals_of,
     twist_of,
 )
-from pipeline.datum import by_frame, fit_frame
-from pipeline.deviation import deviation_table
-from pipeline.explanations import MOVED_BEFORE, MOVED_BY_MM, SCATTER_FREEDOM, explanations
-from pipeline.job import CardOnPoint, Job
-from pipeline.points import Holes
-from pipeline.sheet import ReferenceSheet, SheetPoint
-from pipeline.vehicle_frame import vehicle_frame
+from pipeline.datum.datum import by_frame, fit_frame
+from pipeline.datum.deviation import deviation_table
+from pipeline.datum.explanations import MOVED_BEFORE, MOVED_BY_MM, SCATTER_FREEDOM, explanations
+from pipeline.datum.vehicle_frame import vehicle_frame
+from pipeline.inputs.job import CardOnPoint, Job
+from pipeline.inputs.sheet import ReferenceSheet, SheetPoint
 from tests.benchmarks.datum import simulate
 from tests.stated_job import job_of
 

@@ -11,15 +11,15 @@ import numpy as np
 import pymupdf
 import pytest
 
-from pipeline.compare import compare_sessions
-from pipeline.compare_tables import SENTENCES, comparison_document
 from pipeline.language import language_of
-from pipeline.measured import Measured
 from pipeline.report.before_after import section_html
 from pipeline.report.page import write_report
-from pipeline.results_folder import SUMS, sums_text
+from pipeline.results.results_folder import SUMS, sums_text
 from pipeline.sentences import with_parts
-from pipeline.verify import verify
+from pipeline.sessions.compare import compare_sessions
+from pipeline.sessions.compare_tables import SENTENCES, comparison_document
+from pipeline.sessions.measured import Measured
+from pipeline.sessions.verify import verify
 from targets.sums import sha256_of
 from tests.measured_case import SHEET_MM, measured_job
 from tests.report_case import deviation_row, invented, titled, written

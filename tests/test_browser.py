@@ -18,12 +18,9 @@ import pytest
 from PIL import Image
 
 from calib.frames import Array
-from pipeline.compare import compare_sessions
-from pipeline.compare_tables import comparison_document
-from pipeline.deviation import DeviationTable
+from pipeline.datum.deviation import DeviationTable
+from pipeline.inputs.readings import read_readings
 from pipeline.language import language_of
-from pipeline.plan import plan_shoot
-from pipeline.readings import read_readings
 from pipeline.report import words
 from pipeline.report.before_after import section_html
 from pipeline.report.compare_page import write_compare_page
@@ -31,8 +28,11 @@ from pipeline.report.page import page_html, write_report
 from pipeline.report.plan_page import write_plan_page
 from pipeline.report.tape_page import write_tape_page
 from pipeline.report.templates import BEFORE_AFTER_BEGINS
-from pipeline.safety import cautions
-from pipeline.tape import check_tape
+from pipeline.sessions.compare import compare_sessions
+from pipeline.sessions.compare_tables import comparison_document
+from pipeline.sessions.tape import check_tape
+from pipeline.shoot.plan import plan_shoot
+from pipeline.shoot.safety import cautions
 from tests.measured_case import SHEET_MM, measured_job
 from tests.report_case import invented, whole, without_sheet
 

@@ -12,23 +12,23 @@ import pytest
 from scipy.stats import binom, chi2, norm
 
 from calib.frames import Array
-from pipeline.adjust import adjust
-from pipeline.budget import (
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Priors
+from pipeline.adjustment.covariance import precision
+from pipeline.adjustment.points import card_flatness_mm, find_holes
+from pipeline.adjustment.scale import scale_network
+from pipeline.datum.budget import (
     SOURCES,
     BudgetRow,
     budget,
     budget_sentence,
     covariances_by_source,
 )
-from pipeline.bundle import Priors
-from pipeline.covariance import precision
-from pipeline.datum import fit_frame
-from pipeline.deviation import verdict_of
-from pipeline.job import CardOnPoint
-from pipeline.points import card_flatness_mm, find_holes
+from pipeline.datum.datum import fit_frame
+from pipeline.datum.deviation import verdict_of
+from pipeline.inputs.job import CardOnPoint
 from pipeline.report.page import page_html
-from pipeline.result_document import result_document
-from pipeline.scale import scale_network
+from pipeline.results.result_document import result_document
 from targets.bar import Bar
 from targets.card import card_of
 from tests.benchmarks.coverage import Measured, Outcome, invent, measure, outcome

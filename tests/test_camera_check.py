@@ -7,10 +7,10 @@ import pytest
 
 from calib.camera import Camera
 from capture.photo_set import PhotoSeen, PhotoSet
-from pipeline.camera_check import camera_lines
-from pipeline.cameras import PhotoGroup
-from pipeline.look import network_so_far
-from pipeline.network import CameraGuess, NetworkFound
+from pipeline.adjustment.cameras import PhotoGroup
+from pipeline.adjustment.network import CameraGuess, NetworkFound
+from pipeline.shoot.camera_check import camera_lines
+from pipeline.shoot.look import network_so_far
 from tests.shoot import Shoot, invented_shoot, photo_set, taken, walk_around
 
 SD = np.array([6.0, 6.0, 3.0, 3.0, 0.002, 0.005, 1e-4, 1e-4, 0.005])

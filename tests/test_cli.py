@@ -27,10 +27,10 @@ from calib.photo import CameraIdentity, photo_paths
 from capture.sightings import Sighting
 from pipeline import actions, cli
 from pipeline.actions import Outcome, copy_demo, find_samples
-from pipeline.job import Job, read_job
-from pipeline.measured import solved_document
-from pipeline.result import Result
-from pipeline.tables import write_tables
+from pipeline.inputs.job import Job, read_job
+from pipeline.results.result import Result
+from pipeline.results.tables import write_tables
+from pipeline.sessions.measured import solved_document
 from pipeline.truth import read_truth
 from targets.board import Board, read_board, write_board
 from targets.errors import UserError

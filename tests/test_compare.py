@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.frames import Array, Pose, rotations
-from pipeline.compare import Moves, PointMove, compare_sessions, moves
-from pipeline.compare_tables import COMPARE_COLUMNS, compare_lines, write_comparison
-from pipeline.measured import Measured
 from pipeline.report.compare_page import compare_html
+from pipeline.sessions.compare import Moves, PointMove, compare_sessions, moves
+from pipeline.sessions.compare_tables import COMPARE_COLUMNS, compare_lines, write_comparison
+from pipeline.sessions.measured import Measured
 from targets.errors import UserError
 from tests.benchmarks.compare import rates
 from tests.measured_case import BASE, SHEET_MM, measured_job, unscaled

@@ -11,10 +11,10 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binom, chi2
 
 from calib.frames import Array
-from pipeline.adjust import adjust
-from pipeline.bundle import Network, Observations, Priors, residuals_px
-from pipeline.covariance import Precision, outlier_statistics, precision
-from pipeline.layout import Layout
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Network, Observations, Priors, residuals_px
+from pipeline.adjustment.covariance import Precision, outlier_statistics, precision
+from pipeline.adjustment.layout import Layout
 from tests.dense import Dense
 from tests.scene import aligned, bundle, make_scene, nominal_layout
 

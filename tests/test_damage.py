@@ -16,17 +16,17 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline.correction import corrections
-from pipeline.damage import Damage, Term, Zone, find_damage
-from pipeline.damage_car import Car, sections_of
-from pipeline.damage_courses import courses_of
-from pipeline.damage_fit import fitted
-from pipeline.damage_naming import tried_in
-from pipeline.deviation import DeviationTable, deviation_table
-from pipeline.job import CardOnPoint
+from pipeline.datum.deviation import DeviationTable, deviation_table
+from pipeline.inputs.job import CardOnPoint
+from pipeline.inputs.sheet import ReferenceSheet
+from pipeline.repair.correction import corrections
+from pipeline.repair.damage import Damage, Term, Zone, find_damage
+from pipeline.repair.damage_car import Car, sections_of
+from pipeline.repair.damage_courses import courses_of
+from pipeline.repair.damage_fit import fitted
+from pipeline.repair.damage_naming import tried_in
+from pipeline.repair.suspension import suspension_changes
 from pipeline.report.damage_words import correction_words, summary_lines, zone_sentence
-from pipeline.sheet import ReferenceSheet
-from pipeline.suspension import suspension_changes
 from tests.benchmarks.damage import (
     END_MM,
     TERMS,

@@ -12,7 +12,7 @@ from scipy.special import gamma, gammainc
 from scipy.stats import chi2
 
 from calib.frames import Array
-from pipeline.datum import (
+from pipeline.datum.datum import (
     Alternative,
     Datum,
     fit_frame,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.deviation import (
+from pipeline.datum.deviation import (
     DeviationTable,
     Verdict,
     deviation_table,
@@ -13,8 +13,8 @@ from pipeline.deviation import (
     without_verdicts,
     worst_verdict,
 )
-from pipeline.job import CardOnPoint
-from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.inputs.job import CardOnPoint
+from pipeline.inputs.sheet import ReferenceSheet, SheetPoint
 
 
 @pytest.mark.parametrize(

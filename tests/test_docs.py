@@ -11,15 +11,15 @@ import pytest
 import typer
 
 from calib import lens_file
-from pipeline import bars_and_marks, job, sheet
-from pipeline.accept import LENGTH_COLUMNS, read_lengths
-from pipeline.budget import SOURCES
 from pipeline.cli import app
-from pipeline.compare_tables import COMPARE_COLUMNS
+from pipeline.datum.budget import SOURCES
 from pipeline.findings import CATALOGUE
-from pipeline.readings import READING_COLUMNS, read_readings
-from pipeline.tables import CARD_COLUMNS, POINT_COLUMNS
-from pipeline.tape import TAPE_COLUMNS
+from pipeline.inputs import bars_and_marks, job, sheet
+from pipeline.inputs.readings import READING_COLUMNS, read_readings
+from pipeline.results.tables import CARD_COLUMNS, POINT_COLUMNS
+from pipeline.sessions.compare_tables import COMPARE_COLUMNS
+from pipeline.sessions.tape import TAPE_COLUMNS
+from pipeline.shoot.accept import LENGTH_COLUMNS, read_lengths
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

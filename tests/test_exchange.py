@@ -15,15 +15,15 @@ import pytest
 import trimesh
 
 from calib.camera import Camera
-from pipeline.deviation import DeviationTable
+from pipeline.datum.deviation import DeviationTable
 from pipeline.exchange.colmap import LEAST_SHIFT_PX, drift_px, posed_network, reprojection_px
 from pipeline.exchange.export import SUFFIX_OF
 from pipeline.exchange.ply import COLOUR_STOPS, deviation_colours
 from pipeline.exchange.undistorted import pinhole_of, undistort
-from pipeline.measured import read_measured
 from pipeline.report.words import LOOKS
-from pipeline.result import Result
-from pipeline.result_json import load_result_json
+from pipeline.results.result import Result
+from pipeline.results.result_json import load_result_json
+from pipeline.sessions.measured import read_measured
 from tests.report_case import HEIGHT_PX, MOVED_MM, SHEET_MM, invented, without_sheet, written
 from tests.terminal import refused, run
 

@@ -11,7 +11,7 @@ import pytest
 from calib.frames import Array, Pose
 from capture.measure import CardPlace, measure_cards, measure_led, place_by_face
 from capture.sightings import Sighting
-from pipeline.second_look import confirm_led, confirm_pattern
+from pipeline.adjustment.second_look import confirm_led, confirm_pattern
 from targets.card import card_of
 from tests.card_images import SUPER, camera_of, draw_cards, facing, true_dots_px
 

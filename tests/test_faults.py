@@ -12,26 +12,26 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.assignment import Assignment, assignment, assignment_findings
-from pipeline.bar_lengths import plausible_bars
-from pipeline.cameras import group_photos
-from pipeline.change_point import best_run, change_of
-from pipeline.consensus import places_of
-from pipeline.contradictions import contradiction_findings
-from pipeline.deviation import DeviationRow
+from pipeline.adjustment.bar_lengths import plausible_bars
+from pipeline.adjustment.cameras import group_photos
+from pipeline.adjustment.consensus import places_of
+from pipeline.adjustment.job_network import STEADY, adjust_sightings
+from pipeline.adjustment.network import CameraGuess, NetworkFound
+from pipeline.adjustment.points import Holes, card_axes
+from pipeline.adjustment.start import prepare_views
+from pipeline.datum.deviation import DeviationRow
+from pipeline.faults.assignment import Assignment, assignment, assignment_findings
+from pipeline.faults.change_point import best_run, change_of
+from pipeline.faults.contradictions import contradiction_findings
+from pipeline.faults.leaning import leaning_findings
+from pipeline.faults.mend import mend, shooting_order
+from pipeline.faults.parted import Parted, parted
+from pipeline.faults.profile_check import without_contradicted_profiles
+from pipeline.faults.stem_check import PointOnStem, pair_stem_findings, stem_findings
 from pipeline.findings import Finding
-from pipeline.job_network import STEADY, adjust_sightings
-from pipeline.leaning import leaning_findings
-from pipeline.mend import mend, shooting_order
-from pipeline.network import CameraGuess, NetworkFound
-from pipeline.parted import Parted, parted
-from pipeline.points import Holes, card_axes
-from pipeline.profile_check import without_contradicted_profiles
-from pipeline.result import Result
-from pipeline.sheet import ReferenceSheet
+from pipeline.inputs.sheet import ReferenceSheet
+from pipeline.results.result import Result
 from pipeline.solve import solve_sightings
-from pipeline.start import prepare_views
-from pipeline.stem_check import PointOnStem, pair_stem_findings, stem_findings
 from pipeline.summary import exit_code
 from targets.bar import Bar
 from tests.fault_cases import Draft, draft, move, photographed

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from pipeline.findings import CATALOGUE, Finding, document
 from pipeline.report.page import page_html
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text
 from pipeline.summary import summary_lines
 from tests.report_case import invented
 

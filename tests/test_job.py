@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.job import CardOnPoint, read_cards, read_job
-from pipeline.new_job import new_job
+from pipeline.inputs.job import CardOnPoint, read_cards, read_job
+from pipeline.inputs.new_job import new_job
 from targets.bar import Bar
 from targets.errors import UserError
 from targets.mark import Marks

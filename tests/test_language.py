@@ -16,23 +16,23 @@ import pytest
 from capture.sightings import Sighting
 from pipeline import catalogue, language
 from pipeline.catalogue import mo_bytes, read_catalogue, untranslated
-from pipeline.compare import compare_sessions
-from pipeline.csv_rows import read_rows
 from pipeline.findings import CATALOGUE, Finding
-from pipeline.job import read_job
+from pipeline.inputs.csv_rows import read_rows
+from pipeline.inputs.job import read_job
+from pipeline.inputs.readings import read_readings
 from pipeline.language import LANGUAGES, language_of
-from pipeline.measured import measured_of, solved_document
-from pipeline.plan import plan_shoot
-from pipeline.readings import read_readings
 from pipeline.report import compare_page, page, paper, plan_page, tape_page, words
 from pipeline.report.page import page_html
 from pipeline.report.paper import paper_bytes
-from pipeline.result import Result
-from pipeline.result_document import result_document
-from pipeline.safety import cautions
+from pipeline.results.result import Result
+from pipeline.results.result_document import result_document
+from pipeline.results.tables import points_csv
+from pipeline.sessions.compare import compare_sessions
+from pipeline.sessions.measured import measured_of, solved_document
+from pipeline.sessions.tape import check_tape
+from pipeline.shoot.plan import plan_shoot
+from pipeline.shoot.safety import cautions
 from pipeline.summary import summary_lines
-from pipeline.tables import points_csv
-from pipeline.tape import check_tape
 from targets.errors import UserError
 from targets.said import Figure, listed, say, say_count
 from tests.measured_case import SHEET_MM, measured_job

@@ -10,11 +10,11 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
 from calib.frames import Array
-from pipeline.adjust import adjust
-from pipeline.bundle import Priors
-from pipeline.covariance import precision
-from pipeline.layout import Layout, best_rotations, layout_terms
-from pipeline.solution import Solution
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Priors
+from pipeline.adjustment.covariance import precision
+from pipeline.adjustment.layout import Layout, best_rotations, layout_terms
+from pipeline.adjustment.solution import Solution
 from targets.bar import Bar
 from targets.card import card_of
 from tests.scene import Scene, aligned, apply_bars, bundle, make_scene, nominal_layout, solution_of

@@ -16,12 +16,12 @@ from scipy.stats import binom, chi2
 from calib.camera import Camera
 from calib.lens_file import LensProfile
 from calib.photo import read_header
-from pipeline.adjust import adjust
-from pipeline.bundle import Priors
-from pipeline.cameras import group_photos, loose_information
-from pipeline.covariance import precision
-from pipeline.lens_terms import EXTRA_CONSTANTS, EXTRA_TERMS, choose_terms
-from pipeline.network import CameraGuess, find_network
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Priors
+from pipeline.adjustment.cameras import group_photos, loose_information
+from pipeline.adjustment.covariance import precision
+from pipeline.adjustment.lens_terms import EXTRA_CONSTANTS, EXTRA_TERMS, choose_terms
+from pipeline.adjustment.network import CameraGuess, find_network
 from tests.benchmarks.terms import PRINT_SD_MM, as_chosen, beyond_plain, invented, lens
 from tests.scene import bundle, layout_of, make_scene, nominal_layout
 

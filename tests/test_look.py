@@ -9,10 +9,10 @@ import pytest
 
 from capture.photo_set import PhotoSet
 from pipeline.actions import look_job
-from pipeline.look import look
-from pipeline.look_words import look_lines
-from pipeline.new_job import new_job
-from pipeline.stations import Extent, place_words, posture_words
+from pipeline.inputs.new_job import new_job
+from pipeline.shoot.look import look
+from pipeline.shoot.look_words import look_lines
+from pipeline.shoot.stations import Extent, place_words, posture_words
 from targets.errors import UserError
 from tests.shoot import invented_shoot, photo_set, taken, walk_around
 

@@ -11,10 +11,10 @@ import pytest
 
 from calib.camera import Camera
 from capture.sightings import Sighting
-from pipeline.cameras import loose_information
-from pipeline.diagnose import second_look_findings
-from pipeline.looked_again import largest_U_mm, looked_again
-from pipeline.network import CameraGuess, NetworkFound, find_network
+from pipeline.adjustment.cameras import loose_information
+from pipeline.adjustment.looked_again import largest_U_mm, looked_again
+from pipeline.adjustment.network import CameraGuess, NetworkFound, find_network
+from pipeline.faults.diagnose import second_look_findings
 from pipeline.summary import summary_lines
 from tests.report_case import invented, with_second_look
 from tests.scene import Scene, aligned, layout_of, make_scene

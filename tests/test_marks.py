@@ -13,9 +13,9 @@ from PIL import Image
 from calib.camera import Camera
 from calib.frames import Array, Pose, rotations
 from capture.marks import see_marks
-from pipeline.job import read_job
-from pipeline.layout import best_rotations
-from pipeline.result import Result
+from pipeline.adjustment.layout import best_rotations
+from pipeline.inputs.job import read_job
+from pipeline.results.result import Result
 from pipeline.solve import solve
 from targets.errors import UserError
 from targets.mark import Marks, mark_corners_mm

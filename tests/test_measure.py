@@ -8,7 +8,7 @@ import pytest
 from calib.frames import Pose
 from capture.find import find_tags
 from capture.measure import CardPlace, eccentricity_px, measure_cards, refine_corners
-from pipeline.second_look import confirm_pattern, expected_places, not_looked_at
+from pipeline.adjustment.second_look import confirm_pattern, expected_places, not_looked_at
 from targets.card import card_of
 from tests.card_images import camera_of, draw_cards, facing, true_dots_px
 

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.deviation import DeviationTable
-from pipeline.measured import read_measured
-from pipeline.result import Result
-from pipeline.tables import write_tables
+from pipeline.datum.deviation import DeviationTable
+from pipeline.results.result import Result
+from pipeline.results.tables import write_tables
+from pipeline.sessions.measured import read_measured
 from targets.errors import UserError
 from tests.report_case import SHEET_MM, invented, without_sheet
 

@@ -12,7 +12,7 @@ from scipy.stats import binom
 from calib.camera import Camera
 from calib.frames import Array
 from capture.sightings import Sighting
-from pipeline.network import CameraGuess, NetworkFound, find_network, whitening
+from pipeline.adjustment.network import CameraGuess, NetworkFound, find_network, whitening
 from targets.errors import UserError
 from tests.scene import CAMERA, MODEL_PX, Scene, aligned, layout_of, make_scene
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline import elimination
-from pipeline.bundle import Network, Observations, Priors
-from pipeline.covariance import cofactors
-from pipeline.normals import Normals, build_normals
+from pipeline.adjustment import elimination
+from pipeline.adjustment.bundle import Network, Observations, Priors
+from pipeline.adjustment.covariance import cofactors
+from pipeline.adjustment.normals import Normals, build_normals
 from tests.scene import bundle, make_scene, nominal_layout
 
 

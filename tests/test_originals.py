@@ -10,8 +10,8 @@ import numpy as np
 
 from calib.photo import CameraIdentity, PhotoHeader
 from capture.photo_set import GreyPhotos, mirrored_told, see_photos
-from pipeline.cameras import group_photos
-from pipeline.originals import edited_findings
+from pipeline.adjustment.cameras import group_photos
+from pipeline.faults.originals import edited_findings
 from pipeline.solve import solve_sightings
 from tests.card_images import camera_of, draw_cards, facing
 from tests.fault_cases import PHONE, draft, photographed

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from calib.frames import rotations
-from pipeline.job import CardOnPoint
-from pipeline.own_sheet import own_sheet_findings
-from pipeline.points import Holes
-from pipeline.sheet import SheetPoint
+from pipeline.adjustment.points import Holes
+from pipeline.faults.own_sheet import own_sheet_findings
+from pipeline.inputs.job import CardOnPoint
+from pipeline.inputs.sheet import SheetPoint
 from tests.measured_case import BASE, SHEET_MM
 from tests.stated_job import job_of
 

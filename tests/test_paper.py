@@ -20,14 +20,14 @@ from fontTools.fontBuilder import FontBuilder
 from fontTools.pens.t2CharStringPen import T2CharStringPen
 from PIL import Image, ImageCms
 
-from pipeline.correction import corrections
-from pipeline.deviation import DeviationTable
-from pipeline.measured import measured_of, solved_document
+from pipeline.datum.deviation import DeviationTable
+from pipeline.repair.correction import corrections
 from pipeline.report import drawing, letters
 from pipeline.report.archive import ended_lines, srgb_profile
 from pipeline.report.letters import letters_for, starts_right, visual
 from pipeline.report.paper import paper_bytes
-from pipeline.result import Result
+from pipeline.results.result import Result
+from pipeline.sessions.measured import measured_of, solved_document
 from tests.report_case import first_points, invented, titled, without_sheet, written
 from tests.terminal import refused, run
 

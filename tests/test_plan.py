@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.cameras import group_photos
-from pipeline.look import network_so_far
-from pipeline.plan import ShootPlan, plan_lines, plan_shoot
-from pipeline.point_precision import chain_of, precision_of
+from pipeline.adjustment.cameras import group_photos
 from pipeline.report.plan_page import _side_by_side, plan_drawing, plan_pdf, write_plan_page
-from pipeline.safety import cautions
+from pipeline.shoot.look import network_so_far
+from pipeline.shoot.plan import ShootPlan, plan_lines, plan_shoot
+from pipeline.shoot.point_precision import chain_of, precision_of
+from pipeline.shoot.safety import cautions
 from tests.shoot import Shoot, invented_shoot, photo_set, taken
 
 

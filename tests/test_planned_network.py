@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from pipeline.cameras import PhotoGroup, group_photos
-from pipeline.gain import gain_model, rows_of, with_photo
-from pipeline.look import network_so_far
-from pipeline.planned_network import (
+from pipeline.adjustment.cameras import PhotoGroup, group_photos
+from pipeline.shoot.gain import gain_model, rows_of, with_photo
+from pipeline.shoot.look import network_so_far
+from pipeline.shoot.planned_network import (
     PlacedCards,
     card_dots,
     plan_network,
@@ -14,7 +14,7 @@ from pipeline.planned_network import (
     see,
     station_pose,
 )
-from pipeline.point_precision import CARD_FLATNESS_MM, chain_of, precision_of
+from pipeline.shoot.point_precision import CARD_FLATNESS_MM, chain_of, precision_of
 from tests.scene import CAMERA, make_scene
 from tests.shoot import invented_shoot, photo_set, taken, walk_around
 

@@ -9,8 +9,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from calib.frames import Array
-from pipeline.job import CardOnPoint
-from pipeline.points import _by_dots, card_axes, find_holes
+from pipeline.adjustment.points import _by_dots, card_axes, find_holes
+from pipeline.inputs.job import CardOnPoint
 from targets.card import card_of
 from tests.scene import covariance_like, solution_of
 

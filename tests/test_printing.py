@@ -11,14 +11,20 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline.cameras import PhotoGroup
-from pipeline.diagnose import print_findings
-from pipeline.job_network import LAYOUT_SD_MM, solution_of
-from pipeline.network import CameraGuess, NetworkFound, find_network
-from pipeline.printing import CardShape, PrintScale, applied_scale, card_shapes, print_scale
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text
-from pipeline.solution import Solution
+from pipeline.adjustment.cameras import PhotoGroup
+from pipeline.adjustment.job_network import LAYOUT_SD_MM, solution_of
+from pipeline.adjustment.network import CameraGuess, NetworkFound, find_network
+from pipeline.adjustment.printing import (
+    CardShape,
+    PrintScale,
+    applied_scale,
+    card_shapes,
+    print_scale,
+)
+from pipeline.adjustment.solution import Solution
+from pipeline.faults.diagnose import print_findings
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text
 from pipeline.summary import summary_lines
 from targets.bar import Bar
 from tests.report_case import invented

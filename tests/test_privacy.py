@@ -14,10 +14,10 @@ from typer.testing import CliRunner
 
 from calib.photo import photo_paths
 from pipeline.cli import app
-from pipeline.compare import compare_sessions
-from pipeline.compare_tables import compare_lines, write_comparison
-from pipeline.measured import read_measured
 from pipeline.report.compare_page import write_compare_page
+from pipeline.sessions.compare import compare_sessions
+from pipeline.sessions.compare_tables import compare_lines, write_comparison
+from pipeline.sessions.measured import read_measured
 from tests.private_photos import SECRETS
 
 _PICTURE = re.compile(r"data:image/\w+;base64,([A-Za-z0-9+/=]+)")

@@ -15,11 +15,11 @@ from calib.camera import Camera
 from calib.frames import Array
 from capture.photo_set import GreyPhotos, PhotoSet, see_photos
 from capture.sightings import Sighting
-from pipeline.cameras import PhotoGroup
-from pipeline.job_network import LAYOUT_SD_MM, STEADY, adjust_sightings
-from pipeline.layout import best_rotations
-from pipeline.marks import layout_of, layout_sd_of_marks
-from pipeline.network import CameraGuess, NetworkFound, find_network
+from pipeline.adjustment.cameras import PhotoGroup
+from pipeline.adjustment.job_network import LAYOUT_SD_MM, STEADY, adjust_sightings
+from pipeline.adjustment.layout import best_rotations
+from pipeline.adjustment.marks import layout_of, layout_sd_of_marks
+from pipeline.adjustment.network import CameraGuess, NetworkFound, find_network
 from targets.mark import FIRST_MARK, Marks, is_mark
 
 SEEDS = (12, 31, 38, 44, 9)

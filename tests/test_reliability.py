@@ -12,20 +12,20 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binom, chi2, norm
 
 from calib.frames import Array
-from pipeline.adjust import adjust
-from pipeline.bundle import Network, Observations, Priors, residuals_px
-from pipeline.covariance import Precision, outlier_statistics, precision
-from pipeline.diagnose import reliability_findings
-from pipeline.reliability import (
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Network, Observations, Priors, residuals_px
+from pipeline.adjustment.covariance import Precision, outlier_statistics, precision
+from pipeline.adjustment.reliability import (
     CardReliability,
     DotReliability,
     card_reliability,
     dot_reliability,
     least_noncentrality,
 )
+from pipeline.faults.diagnose import reliability_findings
 from pipeline.report.page import page_html
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text
 from tests.dense import Dense
 from tests.report_case import invented, without_sheet
 from tests.scene import Scene, aligned, bundle, make_scene, nominal_layout

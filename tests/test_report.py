@@ -19,13 +19,13 @@ from PIL import Image
 
 from calib.frames import Array
 from capture.sightings import Sighting
-from pipeline.deviation import DeviationRow, DeviationTable
+from pipeline.datum.deviation import DeviationRow, DeviationTable
 from pipeline.findings import Finding
 from pipeline.report import drawing, words
 from pipeline.report.page import page_html, write_report
 from pipeline.report.pictures import write_picture
 from pipeline.report.thumbnails import Previews, card_outline_px
-from pipeline.result import BarCheck, PhotoRow, Result
+from pipeline.results.result import BarCheck, PhotoRow, Result
 from targets.card import card_of
 from targets.errors import UserError
 from tests.report_case import (
@@ -721,7 +721,8 @@ def test_nothing_heavy_is_imported_for_the_page() -> None:
     import subprocess
 
     code = (
-        "import sys; import pipeline.report.page, pipeline.report.pictures, pipeline.tables; "
+        "import sys; import pipeline.report.page, "
+        "pipeline.report.pictures, pipeline.results.tables; "
         "print(sorted({'matplotlib', 'jinja2', 'cv2', 'open3d'} & set(sys.modules)))"
     )
     done = subprocess.run(

@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from calib.frames import rotations
-from pipeline.resection import resected
+from pipeline.adjustment.resection import resected
 
 
 def _seen(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

@@ -14,11 +14,12 @@ from pathlib import Path
 import pytest
 from filelock import FileLock
 
-from pipeline import actions, results_folder
-from pipeline.new_job import new_job
+from pipeline import actions
+from pipeline.inputs.new_job import new_job
 from pipeline.report.page import write_report
-from pipeline.results_folder import NOTE, SUMS, new_results, only_run
-from pipeline.tables import write_tables
+from pipeline.results import results_folder
+from pipeline.results.results_folder import NOTE, SUMS, new_results, only_run
+from pipeline.results.tables import write_tables
 from targets.errors import UserError
 from tests.report_case import invented
 
@@ -28,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[1]
 WRITE_ON = """
 import sys
 from pathlib import Path
-from pipeline.results_folder import new_results, only_run
+from pipeline.results.results_folder import new_results, only_run
 for run in range(1000000):
     with only_run(Path(sys.argv[1])), new_results(Path(sys.argv[1])) as results:
         for name in ("points.csv", "result.json"):
@@ -38,7 +39,7 @@ for run in range(1000000):
 HOLD = """
 import sys, time
 from pathlib import Path
-from pipeline.results_folder import only_run
+from pipeline.results.results_folder import only_run
 with only_run(Path(sys.argv[1])):
     print("held", flush=True)
     time.sleep(60)

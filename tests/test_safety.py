@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.safety import PLACES, cautions
+from pipeline.shoot.safety import PLACES, cautions
 from targets.errors import UserError
 
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline.scale import _distance
-from pipeline.solution import Solution
+from pipeline.adjustment.scale import _distance
+from pipeline.adjustment.solution import Solution
 from targets.bar import Bar
 from targets.card import card_of
 from tests.scene import apply_bars, covariance_like, solution_of

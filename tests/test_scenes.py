@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.job import read_job
-from pipeline.result import Result
+from pipeline.inputs.job import read_job
+from pipeline.results.result import Result
 from pipeline.solve import solve
 from pipeline.truth import fit_errors_mm
 

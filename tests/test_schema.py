@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from pipeline.result import Result
-from pipeline.result_document import result_document
-from pipeline.result_json import SCHEMA, json_text
+from pipeline.results.result import Result
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import SCHEMA, json_text
 from tests.report_case import (
     first_points,
     invented,

@@ -11,8 +11,8 @@ import pytest
 
 from pipeline import catalogue
 from pipeline.language import language_of
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text, load_result_json
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text, load_result_json
 from pipeline.sentences import _SPECS, parts_of, with_parts
 from targets.said import Figure, Said, changed, either, listed, say, say_count
 from tests.report_case import invented

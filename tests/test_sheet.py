@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.csv_rows import read_rows
-from pipeline.sheet import SHEET_COLUMNS, one_sided, read_sheet
+from pipeline.inputs.csv_rows import read_rows
+from pipeline.inputs.sheet import SHEET_COLUMNS, one_sided, read_sheet
 from targets.errors import UserError
 
 HEADER = ",".join(SHEET_COLUMNS)

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from pipeline import actions
-from pipeline.measured import read_measured
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text
-from pipeline.sheet import SHEET_COLUMNS, read_sheet
-from pipeline.sheet_from import sheet_from
+from pipeline.inputs.sheet import SHEET_COLUMNS, read_sheet
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text
+from pipeline.sessions.measured import read_measured
+from pipeline.sessions.sheet_from import sheet_from
 from targets.errors import UserError
 from tests.report_case import invented
 

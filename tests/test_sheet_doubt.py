@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline.deviation import deviation_table
-from pipeline.job import CardOnPoint
-from pipeline.sheet import ReferenceSheet, SheetPoint
-from pipeline.sheet_doubt import sheet_findings
+from pipeline.datum.deviation import deviation_table
+from pipeline.faults.sheet_doubt import sheet_findings
+from pipeline.inputs.job import CardOnPoint
+from pipeline.inputs.sheet import ReferenceSheet, SheetPoint
 from tests.measured_case import BASE, SHEET_MM
 
 

@@ -7,8 +7,8 @@ import pytest
 
 from calib.camera import Camera
 from calib.frames import Array
-from pipeline.bundle import Priors, jacobians
-from pipeline.network import CameraGuess, NetworkFound, find_network
+from pipeline.adjustment.bundle import Priors, jacobians
+from pipeline.adjustment.network import CameraGuess, NetworkFound, find_network
 from tests.scene import CAMERA, Scene, aligned, bundle, layout_of, make_scene
 
 LAYOUT_SD = np.array([0.03, 0.03, 0.15])

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from calib.camera import Camera
 from calib.frames import Array, Pose
 from capture.sightings import Sighting
-from pipeline.start import Start, View, locate_more, prepare_views, start_network
+from pipeline.adjustment.start import Start, View, locate_more, prepare_views, start_network
 from tests.scene import CAMERA, Scene, layout_of, make_scene
 
 ROUGH = Camera(4000, 3000, np.array([2950.0, 2950, 1999.5, 1499.5, 0, 0, 0, 0, 0]))

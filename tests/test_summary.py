@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.budget import budget_sentence
-from pipeline.deviation import without_verdicts
+from pipeline.datum.budget import budget_sentence
+from pipeline.datum.deviation import without_verdicts
 from pipeline.findings import Finding
-from pipeline.result import BarCheck, Result
-from pipeline.results_folder import others
+from pipeline.results.result import BarCheck, Result
+from pipeline.results.results_folder import others
 from pipeline.summary import exit_code, summary_lines, without_verdict
 from tests.report_case import first_points, invented, without_sheet
 

@@ -19,14 +19,14 @@ from pathlib import Path
 import pymupdf
 import pytest
 
-from pipeline.damage import find_damage
-from pipeline.deviation import DeviationTable
+from pipeline.datum.deviation import DeviationTable
+from pipeline.inputs.sheet import ReferenceSheet
+from pipeline.repair.damage import find_damage
+from pipeline.repair.suspension import suspension_changes, told_by
 from pipeline.report.page import page_html
 from pipeline.report.suspension import suspension_document, suspension_lines, suspension_of
-from pipeline.result import Result
-from pipeline.sheet import ReferenceSheet
+from pipeline.results.result import Result
 from pipeline.summary import summary_lines
-from pipeline.suspension import suspension_changes, told_by
 from tests.report_case import invented, written
 from tests.terminal import run
 

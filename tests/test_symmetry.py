@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from calib.frames import Array
-from pipeline.measured import read_measured
+from pipeline.datum.symmetry import CANNOT, Symmetry, symmetry_of
 from pipeline.report.page import page_html
 from pipeline.report.sides import symmetry_lines
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text
-from pipeline.sheet_from import sheet_from
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text
+from pipeline.sessions.measured import read_measured
+from pipeline.sessions.sheet_from import sheet_from
 from pipeline.summary import summary_lines
-from pipeline.symmetry import CANNOT, Symmetry, symmetry_of
 from tests.report_case import invented, without_sheet
 
 HALF = {

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 from calib.frames import Pose
-from pipeline.deviation import DeviationTable
-from pipeline.result import Result
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text, load_result_json, matrix_from_triangle
-from pipeline.tables import write_tables
+from pipeline.datum.deviation import DeviationTable
+from pipeline.results.result import Result
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text, load_result_json, matrix_from_triangle
+from pipeline.results.tables import write_tables
 from targets.errors import UserError
 from tests.report_case import BARS, MOVED_MM, SHEET_MM, first_points, invented, without_sheet
 

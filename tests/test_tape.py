@@ -17,8 +17,7 @@ from hypothesis import strategies as st
 
 from calib.frames import Pose, rotations
 from pipeline.cli import app
-from pipeline.measured import Measured, laid_by_symmetry
-from pipeline.readings import (
+from pipeline.inputs.readings import (
     EXAMPLE,
     READING_COLUMNS,
     expected_mm,
@@ -26,7 +25,8 @@ from pipeline.readings import (
     read_readings,
 )
 from pipeline.report.tape_page import tape_html
-from pipeline.tape import (
+from pipeline.sessions.measured import Measured, laid_by_symmetry
+from pipeline.sessions.tape import (
     TAPE_COLUMNS,
     TapeCheck,
     check_tape,

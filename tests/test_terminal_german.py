@@ -13,23 +13,23 @@ import numpy as np
 import pytest
 
 from pipeline import catalogue
-from pipeline.accept import Acceptance, KnownLength, accept, acceptance_lines
-from pipeline.compare import compare_sessions
-from pipeline.compare_tables import compare_lines
-from pipeline.job import read_job
+from pipeline.inputs.job import read_job
+from pipeline.inputs.readings import read_readings
 from pipeline.language import language_of
-from pipeline.look import look
-from pipeline.look_words import answer_lines, caution_lines, look_lines
-from pipeline.plan import plan_lines, plan_shoot
-from pipeline.readings import read_readings
-from pipeline.rehearse import Plan, Prediction, prediction_lines
-from pipeline.result import Result
-from pipeline.safety import PLACES, cautions
-from pipeline.sheet_check import check_sheet
-from pipeline.tape import check_tape, tape_lines
+from pipeline.results.result import Result
+from pipeline.sessions.compare import compare_sessions
+from pipeline.sessions.compare_tables import compare_lines
+from pipeline.sessions.sheet_check import check_sheet
+from pipeline.sessions.tape import check_tape, tape_lines
+from pipeline.sessions.verify import Verification, verification_lines
+from pipeline.shoot.accept import Acceptance, KnownLength, accept, acceptance_lines
+from pipeline.shoot.look import look
+from pipeline.shoot.look_words import answer_lines, caution_lines, look_lines
+from pipeline.shoot.plan import plan_lines, plan_shoot
+from pipeline.shoot.rehearse import Plan, Prediction, prediction_lines
+from pipeline.shoot.safety import PLACES, cautions
+from pipeline.shoot.watch import Answer
 from pipeline.truth import Comparison, comparison_lines
-from pipeline.verify import Verification, verification_lines
-from pipeline.watch import Answer
 from targets.said import fixed, indented, opening, say
 from tests.measured_case import SHEET_MM, measured_job
 from tests.report_case import invented
@@ -180,8 +180,9 @@ def test_a_part_of_a_sentence_opens_a_line() -> None:
 def test_no_line_is_put_together_where_nobody_can_translate_it() -> None:
     """In files that speak to the terminal, no f-string holds two words of a sentence."""
     files = (
-        "actions accept camera_check compare_tables look look_words plan rehearse sheet_check "
-        "sheet_from tape truth verify exchange/export"
+        "actions truth exchange/export sessions/compare_tables sessions/sheet_check "
+        "sessions/sheet_from sessions/tape sessions/verify shoot/accept shoot/camera_check "
+        "shoot/look shoot/look_words shoot/plan shoot/rehearse"
     )
     left = []
     for name in files.split():

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calib.frames import rotations
-from pipeline.result import Result
+from pipeline.results.result import Result
 from pipeline.truth import Truth, compare, comparison_lines, fit_errors_mm, read_truth
 from targets.errors import UserError
 from tests.report_case import invented

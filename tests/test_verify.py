@@ -16,12 +16,12 @@ from typer.testing import CliRunner
 from calib.frames import Pose, rotations
 from capture.cache import cache_of_job
 from pipeline import cli
-from pipeline.job import read_job
-from pipeline.result_document import result_document
-from pipeline.result_json import json_text
-from pipeline.results_folder import NOTE, SUMS
+from pipeline.inputs.job import read_job
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import json_text
+from pipeline.results.results_folder import NOTE, SUMS
+from pipeline.sessions.verify import figures_differ
 from pipeline.solve import solve
-from pipeline.verify import figures_differ
 from targets.sums import sha256_of
 from tests.card_images import camera_of, draw_cards
 

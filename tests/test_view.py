@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline.deviation import DeviationTable
+from pipeline.datum.deviation import DeviationTable
 from pipeline.report.words import LOOKS
-from pipeline.result import Result
-from pipeline.result_document import result_document
-from pipeline.result_json import load_result_json
-from pipeline.tables import write_tables
+from pipeline.results.result import Result
+from pipeline.results.result_document import result_document
+from pipeline.results.result_json import load_result_json
+from pipeline.results.tables import write_tables
 from pipeline.view import (
     KINDS,
     geometries,

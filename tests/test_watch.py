@@ -10,10 +10,10 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.job import read_job
-from pipeline.look_words import answer_lines
-from pipeline.new_job import new_job
-from pipeline.watch import Answer, LiveShoot, watch
+from pipeline.inputs.job import read_job
+from pipeline.inputs.new_job import new_job
+from pipeline.shoot.look_words import answer_lines
+from pipeline.shoot.watch import Answer, LiveShoot, watch
 from tests.card_images import camera_of, draw_cards, facing
 
 

@@ -64,7 +64,7 @@ class PosedNetwork:
 
 
 def posed_network(document: Mapping[str, Any]) -> PosedNetwork:
-    """The network of a result.json (``pipeline.result_json.load_result_json``)."""
+    """The network of a result.json (``pipeline.results.result_json.load_result_json``)."""
     vehicle = document["vehicle_from_network"]
     scene_from_network = _pose(vehicle) if vehicle else Pose.identity()
     network_from_scene = scene_from_network.inverse()

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.deviation import DeviationRow
-from pipeline.measured import Measured
+from pipeline.datum.deviation import DeviationRow
 from pipeline.report.words import LOOKS, signed
+from pipeline.sessions.measured import Measured
 from targets.atomic import write_text
 
 LAYERS = {

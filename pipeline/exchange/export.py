@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.measured import Measured, measured_of, solved_document
+from pipeline.sessions.measured import Measured, measured_of, solved_document
 from targets.errors import UserError
 from targets.said import one_of, say
 

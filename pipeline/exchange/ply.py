@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 
 from calib.frames import Array
-from pipeline.deviation import AXES, Verdict
-from pipeline.measured import Measured
+from pipeline.datum.deviation import AXES, Verdict
 from pipeline.ply import COLOUR, PLACE, numbered, ply_document
+from pipeline.sessions.measured import Measured
 from targets.atomic import write_text
 
 KINDS = ("hole", "card")

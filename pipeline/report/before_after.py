@@ -16,12 +16,12 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.compare import State
-from pipeline.compare_tables import STATE_WORDS
 from pipeline.language import LANGUAGES, Language, language_of
 from pipeline.report.templates import BEFORE_AFTER_BEGINS, BEFORE_AFTER_ENDS, templates
 from pipeline.report.words import LOOKS, VERDICTS, Look, inches, number, signed, uncertainty
-from pipeline.results_folder import rewrite
+from pipeline.results.results_folder import rewrite
+from pipeline.sessions.compare import State
+from pipeline.sessions.compare_tables import STATE_WORDS
 from targets.said import Said, say
 
 STATE_LOOKS: dict[State, Look] = {

@@ -7,20 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.compare import Comparison, Moves, PointMove
-from pipeline.compare_tables import (
-    STATE_WORDS,
-    answer_sentence,
-    far_sentences,
-    frame_sentences,
-    order_notes,
-    progress_text,
-    sheet_notes,
-    spring_back_sentences,
-    telling_first,
-)
 from pipeline.language import language_of
-from pipeline.measured import Measured
 from pipeline.report import drawing
 from pipeline.report.before_after import STATE_LOOKS, STATE_MARKS
 from pipeline.report.paths import draw_paths, exaggeration, paths
@@ -34,6 +21,19 @@ from pipeline.report.words import (
     signed,
     uncertainty,
 )
+from pipeline.sessions.compare import Comparison, Moves, PointMove
+from pipeline.sessions.compare_tables import (
+    STATE_WORDS,
+    answer_sentence,
+    far_sentences,
+    frame_sentences,
+    order_notes,
+    progress_text,
+    sheet_notes,
+    spring_back_sentences,
+    telling_first,
+)
+from pipeline.sessions.measured import Measured
 from targets.atomic import write_text
 from targets.said import listed, say
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from pipeline.correction import CAUTIONS
-from pipeline.damage import Damage, Term, Zone
 from pipeline.language import Language
+from pipeline.repair.correction import CAUTIONS
+from pipeline.repair.damage import Damage, Term, Zone
 from pipeline.report import drawing
 from pipeline.report.damage_drawing import draw_heights, draw_zones
 from pipeline.report.damage_words import (
@@ -22,7 +22,7 @@ from pipeline.report.damage_words import (
 )
 from pipeline.report.suspension import suspension_rows
 from pipeline.report.words import LOOKS, VERDICTS, number, signed, uncertainty
-from pipeline.result import Result
+from pipeline.results.result import Result
 from targets.said import Said, say
 
 

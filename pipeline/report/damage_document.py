@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.report.damage_words import zone_sentence, zone_verdict
 from pipeline.report.suspension import suspension_document
-from pipeline.result import Result
+from pipeline.results.result import Result
 
 
 def damage_document(result: Result) -> dict[str, Any]:

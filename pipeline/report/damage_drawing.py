@@ -7,12 +7,12 @@ from collections.abc import Callable
 import numpy as np
 
 from calib.frames import Array
-from pipeline.damage import Damage, Zone
-from pipeline.damage_terms import end_change
+from pipeline.repair.damage import Damage, Zone
+from pipeline.repair.damage_terms import end_change
 from pipeline.report import drawing
 from pipeline.report.damage_words import SECTIONS, told, zone_verdict
 from pipeline.report.words import LOOKS, VERDICTS
-from pipeline.result import Result
+from pipeline.results.result import Result
 from targets.said import say
 
 

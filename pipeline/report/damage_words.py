@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.frames import Array
-from pipeline.correction import Correction, way
-from pipeline.damage import Corner, Damage, LocalDamage, Term, Zone
-from pipeline.deviation import Verdict, worst_verdict
+from pipeline.datum.deviation import Verdict, worst_verdict
+from pipeline.repair.correction import Correction, way
+from pipeline.repair.damage import Corner, Damage, LocalDamage, Term, Zone
 from pipeline.report.words import direction, number, place_name, uncertainty
 from targets.said import Said, listed, say
 

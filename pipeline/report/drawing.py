@@ -15,7 +15,7 @@ from html import escape
 import numpy as np
 
 from calib.frames import Array
-from pipeline.deviation import DeviationRow
+from pipeline.datum.deviation import DeviationRow
 from pipeline.report.words import LOOKS, number
 from targets.said import listed, say
 

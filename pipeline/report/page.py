@@ -14,24 +14,24 @@ import numpy as np
 
 from calib.camera import CONSTANTS
 from capture.sightings import Sighting
-from pipeline.budget import (
+from pipeline.adjustment.solution import CameraGroup, Solution
+from pipeline.datum.budget import (
     COVERAGE_FACTOR,
     DECISION_RULE,
     SOURCES,
     BudgetRow,
     budget_sentence,
 )
-from pipeline.deviation import DeviationRow
+from pipeline.datum.deviation import DeviationRow
 from pipeline.language import Language, language_of
-from pipeline.provenance import without_folder
 from pipeline.report import drawing, words
 from pipeline.report.damage import damage_section
 from pipeline.report.sides import base_words, symmetry_words
 from pipeline.report.space import space
 from pipeline.report.templates import templates
 from pipeline.report.thumbnails import Previews, thumbnails
-from pipeline.result import Result
-from pipeline.solution import CameraGroup, Solution
+from pipeline.results.provenance import without_folder
+from pipeline.results.result import Result
 from targets.atomic import write_text
 from targets.said import Figure, fixed, listed, say, say_count
 

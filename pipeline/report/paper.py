@@ -14,10 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipeline.compare_tables import read_comparison
 from pipeline.language import language_of
-from pipeline.measured import Measured
-from pipeline.provenance import version
 from pipeline.report import drawing
 from pipeline.report.archive import PDF_VERSION, archived, ended_lines
 from pipeline.report.before_after import before_after
@@ -27,7 +24,10 @@ from pipeline.report.paper_blocks import Paper, Source
 from pipeline.report.paper_damage import damage, sessions, suspension, way_back
 from pipeline.report.paper_method import findings, method, signature
 from pipeline.report.paper_points import left_against_right, points
+from pipeline.results.provenance import version
 from pipeline.sentences import texts_in
+from pipeline.sessions.compare_tables import read_comparison
+from pipeline.sessions.measured import Measured
 from targets.atomic import write_bytes
 from targets.errors import UserError
 from targets.pages import paper_size_mm

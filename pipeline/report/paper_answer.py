@@ -7,13 +7,13 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from pipeline.deviation import DeviationRow
-from pipeline.provenance import without_folder
+from pipeline.datum.deviation import DeviationRow
 from pipeline.report import drawing, words
 from pipeline.report.damage_words import SECTIONS
 from pipeline.report.letters import REGULAR, Letters, starts_right
 from pipeline.report.paper_blocks import Paper, some
 from pipeline.report.paper_drawing import draw
+from pipeline.results.provenance import without_folder
 from targets.said import fixed, listed, say
 
 _DRAWING_SHARES = (0.9, 0.85, 0.8, 0.75)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.language import Language
-from pipeline.measured import Measured
 from pipeline.report import drawing, words
 from pipeline.report.letters import REGULAR, Letters
+from pipeline.sessions.measured import Measured
 from targets.said import say
 
 AXES_AND_U = tuple(say("{axis} ± U", axis=axis) for axis in words.AXIS_WORDS)

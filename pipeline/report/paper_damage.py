@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.correction import CAUTIONS, Correction
+from pipeline.repair.correction import CAUTIONS, Correction
 from pipeline.report import words
 from pipeline.report.damage_words import correction_words
 from pipeline.report.paper_blocks import Paper, capital

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.report import drawing, words
 from pipeline.report.letters import REGULAR
 from pipeline.report.paper_blocks import Paper, capital
-from pipeline.result import BarCheck
+from pipeline.results.result import BarCheck
 from targets.said import Said, fixed, listed, say
 
 _MOST_FINDINGS = 12

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.deviation import DeviationRow
+from pipeline.datum.deviation import DeviationRow
 from pipeline.report import words
 from pipeline.report.paper_blocks import AXES_AND_U, Paper, some, with_U
 from pipeline.report.paper_damage import moved_rows

@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.frames import Array
-from pipeline.compare import Comparison
-from pipeline.deviation import DeviationRow
+from pipeline.datum.deviation import DeviationRow
 from pipeline.report import drawing
 from pipeline.report.drawing import INK, Drawing, View
 from pipeline.report.words import LOOKS
+from pipeline.sessions.compare import Comparison
 
 _LINE_PX, _STOP_PX = 2.6, 7.5
 

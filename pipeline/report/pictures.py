@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.report import drawing, words
 from pipeline.report.drawing import Drawing, Shape
-from pipeline.result import Result
+from pipeline.results.result import Result
 from targets.atomic import write_bytes
 from targets.errors import UserError
 

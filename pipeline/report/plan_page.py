@@ -10,13 +10,13 @@ import numpy as np
 
 from calib.frames import Array
 from pipeline.language import Language, language_of
-from pipeline.plan import ShootPlan, cards_of_size
 from pipeline.report.drawing import FAINT, GRID, INK, Drawing, svg
 from pipeline.report.letters import letters_for
 from pipeline.report.paper_drawing import draw
 from pipeline.report.templates import templates
 from pipeline.report.words import AXIS_WORDS, ROLES, uncertainty
-from pipeline.safety import Cautions
+from pipeline.shoot.plan import ShootPlan, cards_of_size
+from pipeline.shoot.safety import Cautions
 from targets.atomic import replacing, write_text
 from targets.said import fixed, listed, say, say_count
 

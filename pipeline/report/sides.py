@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.base_points import BaseChoice, PairCheck
+from pipeline.datum.base_points import BaseChoice, PairCheck
+from pipeline.datum.symmetry import CANNOT, Comparison, Symmetry
 from pipeline.report import words
-from pipeline.result import Result
-from pipeline.symmetry import CANNOT, Comparison, Symmetry
+from pipeline.results.result import Result
 from targets.said import Said, fixed, listed, say, say_count
 
 _SHOWN = 3

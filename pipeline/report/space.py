@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.frames import Array, Pose
 from pipeline.report import drawing, words
-from pipeline.result import Result
+from pipeline.results.result import Result
 from targets.said import Said, say, say_count
 
 _OUTLINE_SHARE = 0.09

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from pipeline.repair.suspension import Figure, SuspensionChange
 from pipeline.report.words import number, signed, uncertainty
-from pipeline.suspension import Figure, SuspensionChange
 from targets.said import Said, listed, say
 
 _NAMES = {

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.language import language_of
-from pipeline.measured import Measured
 from pipeline.report.templates import templates
 from pipeline.report.words import inches, number, signed, uncertainty
-from pipeline.tape import (
+from pipeline.sessions.measured import Measured
+from pipeline.sessions.tape import (
     BEYOND_DOUBT,
     MODE_WORDS,
     VERDICT_WORDS,

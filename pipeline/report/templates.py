@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.language import Language
-from pipeline.provenance import version
 from pipeline.report.words import BEFORE_WORK, COMPLEMENT, LOOKS
+from pipeline.results.provenance import version
 
 BEFORE_AFTER_BEGINS = "<!-- before and after -->"
 BEFORE_AFTER_ENDS = "<!-- end of before and after -->"

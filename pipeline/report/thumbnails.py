@@ -15,9 +15,9 @@ import numpy as np
 
 from calib.frames import Array
 from capture.sightings import Sighting
-from pipeline.deviation import DeviationRow
+from pipeline.datum.deviation import DeviationRow
 from pipeline.report.words import LOOKS
-from pipeline.result import PhotoRow
+from pipeline.results.result import PhotoRow
 from targets.card import card_of
 from targets.mark import is_mark
 from targets.said import say

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.budget import SOURCES, BudgetRow
-from pipeline.damage import LocalDamage
-from pipeline.deviation import DeviationRow, Verdict
+from pipeline.adjustment.solution import CameraGroup, Solution
+from pipeline.datum.budget import SOURCES, BudgetRow
+from pipeline.datum.deviation import DeviationRow, Verdict
 from pipeline.findings import Severity
-from pipeline.job import CardOnPoint
-from pipeline.result import BarCheck, Result
+from pipeline.inputs.job import CardOnPoint
+from pipeline.repair.damage import LocalDamage
+from pipeline.results.result import BarCheck, Result
 from pipeline.rounding import rounded_U
-from pipeline.solution import CameraGroup, Solution
 from targets.said import Figure, Said, listed, say, say_count
 
 

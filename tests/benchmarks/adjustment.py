@@ -21,9 +21,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calib.frames import rotations
-from pipeline.adjust import adjust
-from pipeline.bundle import Network, Priors
-from pipeline.covariance import precision
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Network, Priors
+from pipeline.adjustment.covariance import precision
 from tests.scene import bundle, make_scene, nominal_layout
 
 RUNS = 9

@@ -19,9 +19,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calib.frames import Array, Pose, rotations
-from pipeline.compare import moves
-from pipeline.datum import fit_frame
-from pipeline.measured import Measured
+from pipeline.datum.datum import fit_frame
+from pipeline.sessions.compare import moves
+from pipeline.sessions.measured import Measured
 from tests.measured_case import BASE, SHEET_MM, measured_job
 
 NAMES = list(SHEET_MM)

@@ -24,18 +24,18 @@ from scipy.stats import norm
 
 from calib.camera import Camera
 from calib.frames import Array
-from pipeline.cameras import PhotoGroup, loose_information
-from pipeline.datum import Datum, by_frame
-from pipeline.job import CardOnPoint, Job
-from pipeline.job_network import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX, solution_of
-from pipeline.lens_terms import EXTRA_CONSTANTS
-from pipeline.network import CameraGuess, find_network
-from pipeline.points import Holes, card_axes, card_flatness_mm, find_holes
-from pipeline.scale import Scaled, scale_network
-from pipeline.sheet import SheetPoint
-from pipeline.solution import Solution
+from pipeline.adjustment.cameras import PhotoGroup, loose_information
+from pipeline.adjustment.job_network import DRIFT_SD, LAYOUT_SD_MM, SHIFT_SD_PX, solution_of
+from pipeline.adjustment.lens_terms import EXTRA_CONSTANTS
+from pipeline.adjustment.network import CameraGuess, find_network
+from pipeline.adjustment.points import Holes, card_axes, card_flatness_mm, find_holes
+from pipeline.adjustment.scale import Scaled, scale_network
+from pipeline.adjustment.solution import Solution
+from pipeline.datum.datum import Datum, by_frame
+from pipeline.datum.vehicle_frame import vehicle_frame
+from pipeline.inputs.job import CardOnPoint, Job
+from pipeline.inputs.sheet import SheetPoint
 from pipeline.truth import fit_errors_mm
-from pipeline.vehicle_frame import vehicle_frame
 from targets.bar import Bar
 from tests.scene import Scene, layout_of, make_scene
 from tests.stated_job import job_of
@@ -178,7 +178,7 @@ def invent(seed: int, photos: int | None = None) -> Invented:
 
 @dataclass(frozen=True)
 class Measured:
-    """The stages of one measurement, as ``pipeline.budget`` wants them."""
+    """The stages of one measurement, as ``pipeline.datum.budget`` wants them."""
 
     free: Solution
     camera_root_mm: Array

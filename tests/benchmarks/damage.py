@@ -4,7 +4,7 @@ Vehicles are invented at the level of points: 20 points, eight of them base poin
 that differs from its sheet by a normal build scatter at every point and axis, and a measurement
 with the joint covariance of four invented jobs of ``tests.scene`` (self-calibrating, hand-held,
 bars, seats and stems included), each vehicle of one of them. The base points then carry the frame
-as in ``pipeline.datum``, scatter and all. Photos are not rendered.
+as in ``pipeline.datum.datum``, scatter and all. Photos are not rendered.
 
 Damage is planted as a true rotation or shear, not by the formulas that are fitted: mash moves a
 zone along; sway turns it about an upright axis at the points nearest the centre section, sag and
@@ -40,13 +40,13 @@ from scipy.optimize import linear_sum_assignment
 from scipy.stats import norm
 
 from calib.frames import Array, rotations
-from pipeline.base_points import build_sd_mm
-from pipeline.damage import find_damage
-from pipeline.damage_terms import CENTRE_TERMS, END_TERMS
-from pipeline.datum import by_frame, fit_frame
-from pipeline.deviation import DeviationTable, deviation_table
-from pipeline.job import CardOnPoint
-from pipeline.sheet import ReferenceSheet, SheetPoint
+from pipeline.datum.base_points import build_sd_mm
+from pipeline.datum.datum import by_frame, fit_frame
+from pipeline.datum.deviation import DeviationTable, deviation_table
+from pipeline.inputs.job import CardOnPoint
+from pipeline.inputs.sheet import ReferenceSheet, SheetPoint
+from pipeline.repair.damage import find_damage
+from pipeline.repair.damage_terms import CENTRE_TERMS, END_TERMS
 
 PAIRS = {
     "A": ("front", 1985.0, 455.0, 318.0),

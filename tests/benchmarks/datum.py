@@ -27,7 +27,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from calib.frames import Array
-from pipeline.base_points import (
+from pipeline.datum.base_points import (
     NOTEWORTHY,
     TWIST_TOLD_MM,
     BaseChoice,

@@ -22,8 +22,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 
 from calib.frames import Array, rotations
-from pipeline.points import card_axes
-from pipeline.result import Result
+from pipeline.adjustment.points import card_axes
+from pipeline.results.result import Result
 from pipeline.solve import solve_sightings
 from targets.errors import UserError
 from tests.fault_cases import Draft, draft, move, photographed, shows

@@ -24,10 +24,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 
 from calib.camera import Camera
-from pipeline.cameras import loose_information
-from pipeline.job_network import HAND_HELD, LAYOUT_SD_MM, STEADY
-from pipeline.lens_terms import EXTRA_CONSTANTS
-from pipeline.network import CameraGuess, find_network
+from pipeline.adjustment.cameras import loose_information
+from pipeline.adjustment.job_network import HAND_HELD, LAYOUT_SD_MM, STEADY
+from pipeline.adjustment.lens_terms import EXTRA_CONSTANTS
+from pipeline.adjustment.network import CameraGuess, find_network
 from tests.scene import Scene, aligned, layout_of, looking, make_scene, photographed
 
 SIZES = (40, 100, 200, 400)

@@ -19,9 +19,9 @@ from PIL import Image
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from capture.sightings import Sighting
-from pipeline.deviation import DeviationTable
+from pipeline.datum.deviation import DeviationTable
 from pipeline.report.page import write_report
-from pipeline.result import Result
+from pipeline.results.result import Result
 from tests.report_case import deviation_row, invented
 
 _DRAWN = """() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() =>

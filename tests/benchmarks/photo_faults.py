@@ -35,7 +35,7 @@ from calib.frames import Array
 from calib.lens_file import LensProfile, write_profile
 from calib.photo import photo_paths
 from capture.cache import SightingCache
-from pipeline.job import read_job
+from pipeline.inputs.job import read_job
 from pipeline.solve import solve
 from targets.board import read_board
 from targets.card import card_of

@@ -29,12 +29,12 @@ from PIL import Image
 from calib.lens_file import read_profile
 from calib.photo import read_grey
 from capture.photo_set import GreyPhotos, PhotoSeen, see_photo
-from pipeline.cameras import PhotoGroup, group_photos
-from pipeline.job import read_job
-from pipeline.look import look, network_so_far
-from pipeline.plan import camera_groups, conditions_at
-from pipeline.planned_network import PlacedCards, plan_network, see
-from pipeline.point_precision import CARD_FLATNESS_MM, chain_of, precision_of
+from pipeline.adjustment.cameras import PhotoGroup, group_photos
+from pipeline.inputs.job import read_job
+from pipeline.shoot.look import look, network_so_far
+from pipeline.shoot.plan import camera_groups, conditions_at
+from pipeline.shoot.planned_network import PlacedCards, plan_network, see
+from pipeline.shoot.point_precision import CARD_FLATNESS_MM, chain_of, precision_of
 from pipeline.solve import solve
 from tests.shoot import Shoot, invented_shoot, photo_set, taken, walk_around
 

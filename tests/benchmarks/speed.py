@@ -22,11 +22,11 @@ import cv2
 import numpy as np
 
 from calib.photo import read_grey
-from pipeline.job import read_job
+from pipeline.inputs.job import read_job
 from pipeline.report.page import write_report
 from pipeline.report.thumbnails import Previews
+from pipeline.results.tables import write_tables
 from pipeline.solve import solve
-from pipeline.tables import write_tables
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_images" / "job"
 SIZE_PX = (4032, 3024)

@@ -18,8 +18,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pipeline.readings import TAPE_CLASSES, Reading, expected_mm, permitted_error_mm
-from pipeline.tape import HOLDING_MM, check_tape
+from pipeline.inputs.readings import TAPE_CLASSES, Reading, expected_mm, permitted_error_mm
+from pipeline.sessions.tape import HOLDING_MM, check_tape
 from tests.measured_case import SHEET_MM, measured_job
 
 READINGS = 20

@@ -22,11 +22,11 @@ import numpy as np
 
 from calib.camera import CONSTANTS, Camera, project_with_jacobians
 from calib.frames import Array
-from pipeline.adjust import adjust
-from pipeline.bundle import Network, Observations, Priors
-from pipeline.cameras import loose_information
-from pipeline.covariance import Precision, precision
-from pipeline.lens_terms import EXTRA_CONSTANTS, EXTRA_TERMS, LensTerms, choose_terms
+from pipeline.adjustment.adjust import adjust
+from pipeline.adjustment.bundle import Network, Observations, Priors
+from pipeline.adjustment.cameras import loose_information
+from pipeline.adjustment.covariance import Precision, precision
+from pipeline.adjustment.lens_terms import EXTRA_CONSTANTS, EXTRA_TERMS, LensTerms, choose_terms
 from tests.scene import Scene, aligned, bundle, make_scene, nominal_layout
 
 PLAIN = np.array([3010.0, 3004.0, 1993.0, 1507.0, 0.08, -0.15, 0.0, 0.0, 0.0])

@@ -1,0 +1,1 @@
+"""From sightings to one scaled network with its covariance."""

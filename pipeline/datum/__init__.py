@@ -1,0 +1,1 @@
+"""From the network to the vehicle frame, deviations and their budget."""

@@ -1,0 +1,1 @@
+"""What went wrong in a shoot: told, and where possible repaired."""

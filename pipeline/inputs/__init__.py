@@ -1,0 +1,1 @@
+"""What the user wrote: job, sheet, cards and readings, strictly read."""

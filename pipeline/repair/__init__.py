@@ -1,0 +1,1 @@
+"""Deviations in the trade's terms: damage, way back, suspension."""

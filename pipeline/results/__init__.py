@@ -1,0 +1,1 @@
+"""What a solved job is, and the files that it leaves."""

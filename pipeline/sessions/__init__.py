@@ -1,0 +1,1 @@
+"""Solved jobs taken further: read back, verified, compared, checked by tape."""

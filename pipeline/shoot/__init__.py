@@ -1,0 +1,1 @@
+"""Before and while photographing: planned, judged, rehearsed."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from pipeline.report.damage_words import zone_sentence, zone_verdict
 from pipeline.report.suspension import suspension_document
 from pipeline.results.result import Result
+from pipeline.results.result_json import plain_number, plain_numbers
 
 
 def damage_document(result: Result) -> dict[str, Any]:
@@ -21,26 +21,26 @@ def damage_document(result: Result) -> dict[str, Any]:
                 "verdict": zone_verdict(zone),
                 "sentence": zone_sentence(zone, damage.local if damage else ()),
                 "points": list(zone.points),
-                "start_mm": _figure(zone.frame.start_mm),
-                "end_mm": _figure(zone.frame.end_mm),
-                "width_mm": _figure(zone.frame.width_mm),
-                "tolerance_mm": _figure(zone.tolerance_mm),
-                "misfit": _figure(zone.misfit),
+                "start_mm": plain_number(zone.frame.start_mm, 6),
+                "end_mm": plain_number(zone.frame.end_mm, 6),
+                "width_mm": plain_number(zone.frame.width_mm, 6),
+                "tolerance_mm": plain_number(zone.tolerance_mm, 6),
+                "misfit": plain_number(zone.misfit, 6),
                 "corners": [
                     {
                         "side": corner.side,
-                        "change_mm": [_figure(v) for v in corner.change_mm],
-                        "U_mm": [_figure(v) for v in corner.U_mm],
+                        "change_mm": plain_numbers(corner.change_mm),
+                        "U_mm": plain_numbers(corner.U_mm),
                     }
                     for corner in zone.corners
                 ],
                 "terms": [
                     {
                         "term": term.term,
-                        "near_mm": _figure(term.near_mm),
-                        "U_near_mm": _figure(term.U_near_mm),
-                        "far_mm": _figure(term.far_mm),
-                        "U_far_mm": _figure(term.U_far_mm),
+                        "near_mm": plain_number(term.near_mm, 6),
+                        "U_near_mm": plain_number(term.U_near_mm, 6),
+                        "far_mm": plain_number(term.far_mm, 6),
+                        "U_far_mm": plain_number(term.U_far_mm, 6),
                         "shown": term.shown,
                         "verdict": term.verdict,
                         "by_turn": term.by_turn,
@@ -53,15 +53,15 @@ def damage_document(result: Result) -> dict[str, Any]:
         "damage": None
         if damage is None
         else {
-            "scatter_mm": _figure(damage.scatter_mm),
+            "scatter_mm": plain_number(damage.scatter_mm, 6),
             "zones": zones,
             "local": [
                 {
                     "point": one.point,
                     "side": one.side,
                     "zone": one.zone,
-                    "departure_mm": [_figure(v) for v in one.departure_mm],
-                    "U_mm": [_figure(v) for v in one.U_mm],
+                    "departure_mm": plain_numbers(one.departure_mm),
+                    "U_mm": plain_numbers(one.U_mm),
                 }
                 for one in damage.local
             ],
@@ -70,16 +70,12 @@ def damage_document(result: Result) -> dict[str, Any]:
             {
                 "point": one.point,
                 "side": one.side,
-                "travel_mm": [_figure(v) for v in one.travel_mm],
-                "U_mm": [_figure(v) for v in one.U_mm],
-                "length_mm": _figure(one.length_mm),
-                "U_length_mm": _figure(one.U_length_mm),
+                "travel_mm": plain_numbers(one.travel_mm),
+                "U_mm": plain_numbers(one.U_mm),
+                "length_mm": plain_number(one.length_mm, 6),
+                "U_length_mm": plain_number(one.U_length_mm, 6),
             }
             for one in result.corrections
         ],
         "suspension": suspension_document(result.suspension),
     }
-
-
-def _figure(value: float) -> float | None:
-    return round(float(value), 6) if math.isfinite(value) else None

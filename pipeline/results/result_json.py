@@ -98,10 +98,10 @@ def matrix_from_triangle(triangle: Mapping[str, Any]) -> Array:
     return np.asarray(upper + np.triu(upper, 1).T)
 
 
-def plain_number(value: float) -> float | None:
+def plain_number(value: float, decimals: int = 9) -> float | None:
     """To 1e-9 (a picometre): below any meaning, and short in the file; None when not finite."""
     value = float(value)
-    return round(value, 9) if math.isfinite(value) else None
+    return round(value, decimals) if math.isfinite(value) else None
 
 
 def plain_numbers(values: Array, decimals: int = 6) -> list[Any]:

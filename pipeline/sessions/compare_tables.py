@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.datum.deviation import AXES
 from pipeline.report.words import AXIS_WORDS, VERDICTS
 from pipeline.results.csv_text import csv_text, number_cell, text_cell
-from pipeline.results.result_json import json_text
+from pipeline.results.result_json import json_text, plain_number, plain_numbers
 from pipeline.results.results_folder import RESULTS
 from pipeline.rounding import rounded_U
 from pipeline.sentences import parts_of, with_parts
@@ -373,8 +373,8 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "base": list(found.base),
                 "base_left_out": list(found.strayed),
                 "base_perhaps": list(found.perhaps),
-                "misfit_mm": _number(found.misfit_mm),
-                "explained_mm": _number(found.explained_mm),
+                "misfit_mm": plain_number(found.misfit_mm, 6),
+                "explained_mm": plain_number(found.explained_mm, 6),
                 "only_from": list(found.only_earlier),
                 "only_to": list(found.only_later),
                 "points": [_point(point) for point in found.points],
@@ -386,8 +386,8 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "point": back.name,
                 "from": back.earlier + 1,
                 "to": back.later + 1,
-                "back_mm": _number(back.back_mm),
-                "U_mm": _number(back.U_mm),
+                "back_mm": plain_number(back.back_mm, 6),
+                "U_mm": plain_number(back.U_mm, 6),
                 "told": spring_back_sentence(back),
             }
             for back in comparison.spring_backs
@@ -400,20 +400,16 @@ def _point(point: PointMove) -> dict[str, Any]:
     return {
         "point": point.name.rsplit(" ", 1)[0],
         "side": point.name.rsplit(" ", 1)[1],
-        "move_mm": [_number(v) for v in point.shift_mm],
-        "U_move_mm": [_number(v) for v in point.U_shift_mm],
-        "before_mm": [_number(v) for v in point.before_mm],
-        "after_mm": [_number(v) for v in point.after_mm],
-        "change_mm": _number(point.change_mm),
-        "U_change_mm": _number(point.U_change_mm),
-        "progress": _number(point.progress),
-        "U_progress": _number(point.U_progress),
+        "move_mm": plain_numbers(point.shift_mm),
+        "U_move_mm": plain_numbers(point.U_shift_mm),
+        "before_mm": plain_numbers(point.before_mm),
+        "after_mm": plain_numbers(point.after_mm),
+        "change_mm": plain_number(point.change_mm, 6),
+        "U_change_mm": plain_number(point.U_change_mm, 6),
+        "progress": plain_number(point.progress, 6),
+        "U_progress": plain_number(point.U_progress, 6),
         "state": point.state,
         "verdict_before": point.verdict_before,
         "verdict_after": point.verdict_after,
         "base": point.base,
     }
-
-
-def _number(value: float) -> float | None:
-    return round(float(value), 6) if math.isfinite(value) else None

@@ -13,6 +13,7 @@ from pipeline.datum.datum import LEAST_BASE_POINTS, on_one_line, spread_mm
 from pipeline.inputs.csv_rows import read_header
 from pipeline.inputs.sheet import PARTS, ZONES, ReferenceSheet, SheetPoint, one_sided, read_states
 from pipeline.repair.suspension import told_by
+from pipeline.report.damage_words import ZONE_NAMES
 from pipeline.report.words import AXIS_WORDS
 from targets.said import listed, say
 
@@ -20,9 +21,6 @@ _SAME_PLACE_MM = 5.0
 _SLIP_MM = 30.0
 """Sides of a pair that differ by less were hardly meant to differ."""
 _SIDES = {"L": say("left"), "R": say("right"), "C": say("centre line")}
-_ZONE_WORDS = {"front": say("front"), "centre": say("centre"), "rear": say("rear")}
-
-
 _IN_STATE = {"in": say("Mechanical parts in"), "out": say("Mechanical parts out")}
 
 
@@ -78,7 +76,7 @@ def _state(sheet: ReferenceSheet) -> Iterator[str]:
     zones = Counter(p.zone for p in points)
     sides = Counter(p.side for p in points)
     counted = [
-        say("{n} {zone}", n=zones[zone], zone=_ZONE_WORDS[zone]) for zone in ZONES if zones[zone]
+        say("{n} {zone}", n=zones[zone], zone=ZONE_NAMES[zone]) for zone in ZONES if zones[zone]
     ]
     counted += [say("{n} without a zone", n=zones[""])] if zones[""] else []
     lying = [
@@ -208,7 +206,7 @@ def _warnings_of(points: Sequence[SheetPoint]) -> Iterator[str]:
             yield say(
                 "Base point {point} lies in the {zone} zone, where damage goes first.",
                 point=point.name,
-                zone=_ZONE_WORDS[point.zone],
+                zone=ZONE_NAMES[point.zone],
             )
     if len(base) < LEAST_BASE_POINTS:
         yield say(

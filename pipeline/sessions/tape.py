@@ -26,7 +26,7 @@ from pipeline.inputs.readings import (
     permitted_error_mm,
 )
 from pipeline.results.csv_text import csv_text, number_cell, text_cell
-from pipeline.results.result_json import json_text
+from pipeline.results.result_json import json_text, plain_number
 from pipeline.rounding import rounded_U
 from pipeline.sessions.measured import Measured
 from targets.atomic import write_text
@@ -546,16 +546,12 @@ def _document(check: TapeCheck) -> dict[str, Any]:
         "where": reading.where,
         "ends": list(reading.ends),
         "mode": check.mode,
-        "typed_mm": _number(reading.reading_mm),
-        "compared_mm": _number(check.compared_mm),
-        "expected_mm": _number(check.expected_mm),
-        "difference_mm": _number(check.difference_mm),
-        "U_mm": _number(check.U_mm),
+        "typed_mm": plain_number(reading.reading_mm, 6),
+        "compared_mm": plain_number(check.compared_mm, 6),
+        "expected_mm": plain_number(check.expected_mm, 6),
+        "difference_mm": plain_number(check.difference_mm, 6),
+        "U_mm": plain_number(check.U_mm, 6),
         "verdict": check.verdict,
         "cause": check.cause,
         "note": reading.note,
     }
-
-
-def _number(value: float) -> float | None:
-    return round(value, 6) if math.isfinite(value) else None

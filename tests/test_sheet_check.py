@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -100,6 +101,18 @@ def test_a_sheet_from_a_measured_vehicle_reads_back(tmp_path: Path) -> None:
         np.testing.assert_allclose(point.u_mm, np.hypot([0.05, 0.06, 0.1], 0.5), atol=0.0051)
         assert point.base == row.base
     assert any("A L were out of tolerance" in warning for warning in made.warnings)
+
+
+@pytest.mark.parametrize("name", ["=A+1", "+x", "-x", "@x", "'=x", "''-1", "'x"])
+def test_a_name_that_looks_like_a_formula_reads_back(tmp_path: Path, name: str) -> None:
+    """And no cell of the file begins as a formula does, by spreadsheets: = + - @."""
+    measured = read_measured(solved(tmp_path / "van"))
+    first, *others = measured.points
+    made = sheet_from(replace(measured, points=(replace(first, point=name), *others)))
+    path = tmp_path / "sheet.csv"
+    path.write_text(made.text)
+    assert name in [p.point for p in read_sheet(path, "in", 3.0).points]
+    assert not any(line.startswith(("=", "+", "-", "@")) for line in made.text.splitlines())
 
 
 def test_a_sheet_needs_a_scale_and_overwrites_nothing(tmp_path: Path) -> None:

@@ -16,8 +16,8 @@ import math
 from collections.abc import Iterable
 from pathlib import Path
 
+from pipeline.csv_text import text_cell
 from pipeline.datum.deviation import AXES, DeviationRow
-from pipeline.results.csv_text import text_cell
 from targets.atomic import write_bytes
 
 COLUMNS = (

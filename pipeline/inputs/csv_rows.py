@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.csv_text import text_of
 from targets.errors import UserError
 from targets.said import Said, one_of, say
 from targets.typed_file import read_typed
@@ -109,7 +110,7 @@ def read_rows(path: Path, columns: Sequence[str], optional: int) -> tuple[Row, .
     """Read a CSV file: a header and its rows, blank ones left out.
 
     UTF-8 (a byte order mark is allowed), commas, any line ends. The columns may stand in any
-    order.
+    order. An apostrophe that keeps a spreadsheet from taking a cell for a formula does not count.
 
     Parameters
     ----------
@@ -127,7 +128,7 @@ def read_rows(path: Path, columns: Sequence[str], optional: int) -> tuple[Row, .
 
     rows = []
     for number, record in records[1:]:
-        cells = [cell.strip() for cell in record]
+        cells = [text_of(cell.strip()) for cell in record]
         if not any(cells):
             continue
         where = _row(path, number)

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from pipeline.csv_text import csv_text, number_cell, text_cell
 from pipeline.datum.deviation import AXES, DeviationRow
-from pipeline.results.csv_text import csv_text, number_cell, text_cell
 from pipeline.results.provenance import input_hashes
 from pipeline.results.result import CardRow, Result
 from pipeline.results.result_document import result_document

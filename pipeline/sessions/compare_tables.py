@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.csv_text import csv_text, number_cell, text_cell
 from pipeline.datum.deviation import AXES
 from pipeline.report.words import AXIS_WORDS, VERDICTS
-from pipeline.results.csv_text import csv_text, number_cell, text_cell
 from pipeline.results.result_json import json_text, plain_number, plain_numbers
 from pipeline.results.results_folder import RESULTS
 from pipeline.rounding import rounded_U

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.frames import Array
+from pipeline.csv_text import csv_text, text_cell
 from pipeline.datum.base_points import build_sd_mm
 from pipeline.inputs.sheet import MORE_COLUMNS, SHEET_COLUMNS
 from pipeline.sessions.measured import Measured
@@ -74,7 +73,7 @@ def sheet_from(measured: Measured) -> SheetMade:
         length, width, height = position_mm
         table.append(
             [
-                point,
+                text_cell(point),
                 side,
                 _figure(length),
                 _figure(width if side == "C" else abs(width)),
@@ -119,11 +118,8 @@ def sheet_from(measured: Measured) -> SheetMade:
                 "the centre section."
             )
         )
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow((*SHEET_COLUMNS, *MORE_COLUMNS))
-    writer.writerows(table)
-    return SheetMade(stream.getvalue(), len(table), np.array(u_all), tuple(warnings))
+    text = csv_text((*SHEET_COLUMNS, *MORE_COLUMNS), table)
+    return SheetMade(text, len(table), np.array(u_all), tuple(warnings))
 
 
 def _places(measured: Measured) -> list[tuple[str, Array, Array]]:

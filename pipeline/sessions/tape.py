@@ -17,6 +17,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.frames import Array
+from pipeline.csv_text import csv_text, number_cell, text_cell
 from pipeline.inputs.readings import (
     STEEL_TAPE_PER_K,
     Reading,
@@ -25,7 +26,6 @@ from pipeline.inputs.readings import (
     has_holes,
     permitted_error_mm,
 )
-from pipeline.results.csv_text import csv_text, number_cell, text_cell
 from pipeline.results.result_json import json_text, plain_number
 from pipeline.rounding import rounded_U
 from pipeline.sessions.measured import Measured

@@ -7,7 +7,7 @@ import pytest
 
 from calib.camera import Camera
 from capture.photo_set import PhotoSeen, PhotoSet
-from pipeline.adjustment.cameras import PhotoGroup
+from pipeline.adjustment.cameras import PhotoGroup, group_photos
 from pipeline.adjustment.network import CameraGuess, NetworkFound
 from pipeline.shoot.camera_check import camera_lines
 from pipeline.shoot.look import network_so_far
@@ -56,6 +56,35 @@ def test_another_lens_and_none(shot: tuple[Shoot, PhotoSet, NetworkFound]) -> No
     assert "1x" in line
     (line,) = camera_lines(photos, [replace(other, reason="")], network, False)
     assert "No lens profile" in line
+
+
+def test_each_edited_photo_is_told_with_its_own_reason(
+    shot: tuple[Shoot, PhotoSet, NetworkFound],
+) -> None:
+    """The first photo is sound, two were cropped alike, one was turned; it was one phone."""
+    _, photos, network = shot
+    why = {1: "cropped or resized", 2: "turned by another program", 3: "cropped or resized"}
+    edited = PhotoSet(
+        tuple(
+            replace(p, header=replace(p.header, edited=why.get(n, "")))
+            for n, p in enumerate(photos.photos)
+        ),
+        {},
+    )
+    groups = group_photos([p.header for p in edited.photos], None)
+    assert len(groups) == 3
+    _, cropped, turned = camera_lines(edited, groups, network, False)
+    assert cropped.startswith("0001.jpg and 1 more: cropped or resized; use the main lens")
+    assert turned.startswith("0002.jpg: turned by another program; use the main lens")
+
+
+def test_two_phones_are_told(shot: tuple[Shoot, PhotoSet, NetworkFound]) -> None:
+    _, photos, network = shot
+    first, *others = photos.photos
+    phone = replace(first.header.identity, model="another")
+    both = PhotoSet((replace(first, header=replace(first.header, identity=phone)), *others), {})
+    lines = camera_lines(both, group_photos([p.header for p in both.photos], None), network, False)
+    assert "The photos come from 2 cameras or lenses (1 with another, " in lines[-1]
 
 
 def test_stabilisation_and_a_moving_hand(shot: tuple[Shoot, PhotoSet, NetworkFound]) -> None:

@@ -46,27 +46,20 @@ def camera_lines(
                 "upright for a third of the photos."
             )
         )
+        lines += _edited(seen.photos)
     else:
         lines += _other_lens(groups)
-    edited = [p.name for p in seen.photos if p.header.edited]
-    if edited and not lens_named:
-        lines.append(
-            say(
-                "{photos}: {why}; {use}.",
-                photos=_names(edited),
-                why=seen.photos[0].header.edited or say("edited"),
-                use=_USE,
-            )
-        )
-    if len(groups) > 1 and not any(g.reason for g in groups):
+    edited = {photo.name for photo in seen.photos if photo.header.edited}
+    whole = [group for group in groups if not edited.intersection(group.photos)]
+    if len(whole) > 1 and not any(g.reason for g in groups):
         names = listed(
-            [say("{photos} with {camera}", photos=len(g.photos), camera=g.name) for g in groups],
+            [say("{photos} with {camera}", photos=len(g.photos), camera=g.name) for g in whole],
             "; ",
         )
         lines.append(
             say(
                 "The photos come from {count} cameras or lenses ({names}): {use}.",
-                count=len(groups),
+                count=len(whole),
                 names=names,
                 use=_USE,
             )
@@ -87,6 +80,17 @@ def _other_lens(groups: Sequence[PhotoGroup]) -> list[str]:
         )
         for g in groups
         if g.reason
+    ]
+
+
+def _edited(photos: Sequence[PhotoSeen]) -> list[str]:
+    photos_of: dict[str, list[str]] = {}
+    for photo in photos:
+        if photo.header.edited:
+            photos_of.setdefault(photo.header.edited, []).append(photo.name)
+    return [
+        say("{photos}: {why}; {use}.", photos=_names(names), why=why, use=_USE)
+        for why, names in photos_of.items()
     ]
 
 

@@ -11,6 +11,7 @@ import pytest
 from calib.frames import Array, cross_matrix, rotations
 from pipeline.adjustment.adjust import adjust
 from pipeline.adjustment.bundle import Network, Observations, Priors, jacobians, residuals_px
+from tests.colmap_bundle import colmap_bundle
 from tests.dense import Dense
 from tests.scene import aligned, bundle, disturbed, make_scene, nominal_layout
 
@@ -315,29 +316,8 @@ def test_optimum_is_that_of_colmap() -> None:
     found = adjust(start, observations, replace(Priors.none(start.constants), fixed=fixed))
     assert found.converged
 
-    theirs = pycolmap.Reconstruction()
-    camera = pycolmap.Camera(
-        model="OPENCV",
-        width=scene.camera.width_px,
-        height=scene.camera.height_px,
-        params=list(start.constants[0, :8]),
-        camera_id=1,
-    )
-    theirs.add_camera_with_trivial_rig(camera)
-    tracks = [pycolmap.Track() for _ in start.points]
-    for f, (rotation, translation) in enumerate(
-        zip(start.rotation, start.translation, strict=True), start=1
-    ):
-        own = np.flatnonzero(observations.photo == f - 1)
-        for k, point in enumerate(observations.point[own]):
-            tracks[point].add_element(f, k)
-        image = pycolmap.Image(name=str(f), keypoints=observations.px[own], camera_id=1, image_id=f)
-        pose = pycolmap.Rigid3d(pycolmap.Rotation3d(rotation), translation)
-        theirs.add_image_with_trivial_frame(image, pose)
-    ids = [
-        theirs.add_point3D(p, t, np.zeros(3, np.uint8))
-        for p, t in zip(start.points, tracks, strict=True)
-    ]
+    size_px = scene.camera.width_px, scene.camera.height_px
+    theirs, ids = colmap_bundle(pycolmap, start, observations, size_px)
     options = pycolmap.BundleAdjustmentOptions(refine_principal_point=True, print_summary=False)
     options.ceres.solver_options.function_tolerance = 1e-14
     options.ceres.solver_options.gradient_tolerance = 1e-12

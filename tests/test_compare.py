@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.frames import Array, Pose, rotations
+from pipeline.findings import Finding
 from pipeline.report.compare_page import compare_html
 from pipeline.sessions.compare import Moves, PointMove, compare_sessions, moves
 from pipeline.sessions.compare_tables import COMPARE_COLUMNS, compare_lines, write_comparison
@@ -275,6 +276,25 @@ def test_notes_of_what_differs_between_the_jobs() -> None:
     )
     assert any("sheets of sessions 1 and 2 differ at A L;" in line for line in lines)
     assert "No point moved beyond its uncertainty." in "\n".join(lines)
+
+
+def test_a_sheet_of_this_very_car_is_told_first(tmp_path: Path) -> None:
+    """What solve found of either session counts; then farther from the sheet is no step back."""
+    jobs = [session(), session({"A L": (5, 0, 0)}, 2)]
+    told = "The sheet was made from this car itself:"
+    without = compare_sessions(jobs)
+    assert not any(told in line for line in compare_lines(without))
+    assert 'class="answer out"' in compare_html(without)
+    for number in (0, 1):
+        own = list(jobs)
+        finding = Finding("sheet-of-this-car", "warning", "sheet.csv", "It was.")
+        own[number] = replace(own[number], findings=(finding,))
+        comparison = compare_sessions(own)
+        lines = compare_lines(comparison)
+        assert lines[2].startswith(told)  # after the names of the two sessions
+        html = compare_html(comparison)
+        assert f'class="answer none">{told}' in html
+        assert write_comparison(comparison, tmp_path)["notes"][0].startswith(told)
 
 
 def test_sessions_named_in_the_wrong_order_are_told() -> None:

@@ -96,13 +96,23 @@ def before_after(document: Mapping[str, Any], in_inches: bool = False) -> dict[s
         "before": {**sessions[0], "title": sessions[0]["title"] or say("Untitled job")},
         "between": last - 2,
         "answer": found["answer"],
-        "worse": any(point["state"] == "worse" for point in moved),
+        "look": answer_look(
+            any(point["state"] == "worse" for point in moved),
+            document.get("sheet_of_this_car", False),  # older versions wrote none
+        ),
         "spring_backs": [back["told"] for back in document["spring_back"]],
         "notes": document["notes"],
         "points": [_point(point, in_inches) for point in moved],
         "unmoved": len(found["points"]) - len(moved),
         "misfit": number(found["misfit_mm"], 2),
     }
+
+
+def answer_look(bad: bool, own_sheet: bool) -> Look:
+    """Style of the answer: a sheet made from this very car tells neither good nor bad."""
+    if own_sheet:
+        return LOOKS["no reference"]
+    return LOOKS["out" if bad else "within"]
 
 
 def _point(point: Mapping[str, Any], in_inches: bool) -> dict[str, Any]:

@@ -9,12 +9,11 @@ import numpy as np
 
 from pipeline.language import language_of
 from pipeline.report import drawing
-from pipeline.report.before_after import STATE_LOOKS, STATE_MARKS
+from pipeline.report.before_after import STATE_LOOKS, STATE_MARKS, answer_look
 from pipeline.report.paths import draw_paths, exaggeration, paths
 from pipeline.report.templates import templates
 from pipeline.report.words import (
     AXIS_WORDS,
-    LOOKS,
     VERDICTS,
     inches,
     number,
@@ -28,6 +27,7 @@ from pipeline.sessions.compare_tables import (
     far_sentences,
     frame_sentences,
     order_notes,
+    own_sheet_notes,
     progress_text,
     sheet_notes,
     spring_back_sentences,
@@ -62,6 +62,7 @@ def compare_html(comparison: Comparison, language: str = "en") -> str:
         )
 
     last = comparison.from_first[-1]
+    own_sheet = own_sheet_notes(comparison.sessions)
     worse = any(point.state == "worse" for point in last.points)
     out = any(point.verdict_after == "out" for point in last.points)
     page = {
@@ -69,7 +70,8 @@ def compare_html(comparison: Comparison, language: str = "en") -> str:
         "answer": say(
             "From session 1 to {last}: {answer}", last=last.later + 1, answer=answer_sentence(last)
         ),
-        "answer_css": LOOKS["out" if worse or out else "within"].css,
+        "answer_css": answer_look(worse or out, bool(own_sheet)).css,
+        "own_sheet": own_sheet,
         "spring_backs": spring_back_sentences(comparison) if len(comparison.sessions) > 2 else (),
         "sessions": [_session(job) for job in comparison.sessions],
         "warnings": order_notes(comparison.sessions),

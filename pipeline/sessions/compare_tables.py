@@ -66,7 +66,11 @@ def compare_lines(comparison: Comparison) -> list[str]:
         say("Session {session}: {title}", session=n, title=job.title)
         for n, job in enumerate(comparison.sessions, 1)
     ]
-    lines += [*order_notes(comparison.sessions), *sheet_notes(comparison.sessions)]
+    lines += [
+        *own_sheet_notes(comparison.sessions),
+        *order_notes(comparison.sessions),
+        *sheet_notes(comparison.sessions),
+    ]
     for found in comparison.from_first:
         lines += ["", *_moves_lines(found), *far_sentences(found, comparison.sessions)]
     if len(comparison.sessions) > 2:
@@ -161,6 +165,18 @@ def spring_back_sentences(comparison: Comparison) -> list[Said]:
     if not comparison.spring_backs:
         return [say("No point sprang back between later sessions beyond its uncertainty.")]
     return [spring_back_sentence(back) for back in comparison.spring_backs]
+
+
+def own_sheet_notes(sessions: Sequence[Measured]) -> list[Said]:
+    """What closer and farther mean where a sheet was made from this very car, as solve found."""
+    if not any(f.code == "sheet-of-this-car" for job in sessions for f in job.findings):
+        return []
+    return [
+        say(
+            'The sheet was made from this car itself: "closer", "farther" and the verdicts only '
+            "tell how far points lie from where they were then, not whether the car is straight."
+        )
+    ]
 
 
 def order_notes(sessions: Sequence[Measured]) -> list[Said]:
@@ -361,10 +377,12 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             for job in comparison.sessions
         ],
         "notes": [
+            *own_sheet_notes(comparison.sessions),
             *(line for job in comparison.sessions for line in job.warnings),
             *order_notes(comparison.sessions),
             *sheet_notes(comparison.sessions),
         ],
+        "sheet_of_this_car": bool(own_sheet_notes(comparison.sessions)),
         "moves": [
             {
                 "from": found.earlier + 1,

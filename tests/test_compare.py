@@ -292,6 +292,7 @@ def test_a_sheet_of_this_very_car_is_told_first(tmp_path: Path) -> None:
         comparison = compare_sessions(own)
         lines = compare_lines(comparison)
         assert lines[2].startswith(told)  # after the names of the two sessions
+        assert "1 of 20 points moved: 1 farther from the sheet." in lines[4]
         html = compare_html(comparison)
         assert f'class="answer none">{told}' in html
         assert write_comparison(comparison, tmp_path)["notes"][0].startswith(told)

@@ -145,7 +145,9 @@ def answer_sentence(found: Moves) -> Said:
         return say("No point moved beyond its uncertainty.")
     told: dict[State, Said] = {
         "closer": say("{count} closer to the sheet", count=counts["closer"]),
-        "worse": say("{count} farther from it", count=counts["worse"]),
+        "worse": say("{count} farther from it", count=counts["worse"])
+        if counts["closer"]
+        else say("{count} farther from the sheet", count=counts["worse"]),
         "aside": say("{count} neither", count=counts["aside"]),
     }
     parts = [said for state, said in told.items() if counts[state]]

@@ -33,7 +33,9 @@ def read_typed(
     """
     try:
         status = path.stat()
-        if not stat.S_ISREG(status.st_mode) and not stat.S_ISDIR(status.st_mode):
+        if stat.S_ISDIR(status.st_mode):
+            raise UserError("this is a folder, not a file", where, "check its name")
+        if not stat.S_ISREG(status.st_mode):
             raise UserError("this is no ordinary file", where, "put the file itself there")
         if status.st_size > LARGEST_BYTES:
             raise UserError(

@@ -229,7 +229,7 @@ def test_the_table_is_read(tmp_path: Path) -> None:
         (("3,7,nan,0.1",), "length_mm 'nan' is not a number"),
         (("3,7,0,0.1",), "length_mm '0' cannot be"),
         (("3,7,100,0",), "U_mm '0' cannot be"),
-        (('3,7,"100,5",0.1',), "decimal comma"),
+        (('3,7,"100,5",0.1',), "has a comma; write a decimal point"),
         (("3,7,100,",), "U_mm is empty"),
         (("3,7,100,0.1,5",), "more cells than the 4 columns"),
         (("x,7,100,0.1",), "card_a 'x' is not a whole number"),

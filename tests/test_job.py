@@ -260,7 +260,7 @@ def test_a_missing_job_says_how_to_start_one(folder: Path) -> None:
     with pytest.raises(UserError, match=r"there is no job.toml in it; start a job with `datum"):
         read_job(folder)
     (folder / "job.toml").mkdir()
-    with pytest.raises(UserError, match=r"job.toml: cannot read this file"):
+    with pytest.raises(UserError, match=r"job.toml: this is a folder, not a file"):
         read_job(folder)
     (folder / "job.toml").rmdir()
     (folder / "job.toml").write_bytes(b"title = '\xe4'")
@@ -289,7 +289,7 @@ def test_a_missing_job_says_how_to_start_one(folder: Path) -> None:
         ("12,A,R,-60,", "row 4: stem_mm '-60' cannot be; it lies between 0 and 2000"),
         ("12,A,R,,", "row 4: stem_mm is empty"),
         ("12,A,R,6 cm,", "row 4: stem_mm '6 cm' is not a number"),
-        ('12,A,R,"60,5",', "row 4: stem_mm '60,5' has a decimal comma"),
+        ('12,A,R,"60,5",', "row 4: stem_mm '60,5' has a comma; write a decimal point"),
     ],
 )
 def test_a_bad_card_row_is_named(folder: Path, row: str, message: str) -> None:

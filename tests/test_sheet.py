@@ -91,17 +91,20 @@ def test_a_point_may_have_a_row_for_each_state(tmp_path: Path, state: str) -> No
         ("A,L,1,inf,3,in,no,,", "width_mm 'inf' is not a number"),
         ("A,L,1,2,1e999,in,no,,", "height_mm '1e999' cannot be"),
         ("A,L,1,2,1985000,in,no,,", "height_mm '1985000' cannot be; it lies between"),
-        ('A,L,1,2,"3,5",in,no,,', "height_mm '3,5' has a decimal comma; use a point"),
+        (
+            'A,L,1,2,"3,5",in,no,,',
+            "height_mm '3,5' has a comma; write a decimal point, and nothing",
+        ),
         ("A,L,1,5,2,3,5,in,no,3,n,", "there are more cells than the 9 columns of the header"),
         ("A,L,1,2,,in,no,,", "height_mm is empty"),
         ("A,L,1", "width_mm is empty"),
         (",L,1,2,3,in,no,,", "point is empty"),
         ("A\x07,L,1,2,3,in,no,,", "point 'A\\x07' holds signs"),
         ("A,l,1,2,3,in,no,,", "side 'l' is not known; write L, R, C or LR"),
-        ("A,,1,2,3,in,no,,", "side '' is not known"),
+        ("A,,1,2,3,in,no,,", "side is empty; write L, R, C or LR"),
         ("A,L,1,-2,3,in,no,,", "width_mm -2 is negative; give the half-width without a sign"),
         ("A,LR,1,0,3,in,no,,", "width_mm is zero on side LR; a point on the centre line"),
-        ("A,L,1,2,3,,no,,", "parts '' is not known; write in, out or both"),
+        ("A,L,1,2,3,,no,,", "parts is empty; write in, out or both"),
         ("A,L,1,2,3,In,no,,", "parts 'In' is not known"),
         ("A,L,1,2,3,in,maybe,,", "base 'maybe' is not known; write yes or no"),
         ("A,L,1,2,3,in,no,0,", "tol_mm is zero"),
@@ -152,7 +155,7 @@ def test_what_cannot_be_opened_is_named(tmp_path: Path) -> None:
     with pytest.raises(UserError, match=r"^sheet.csv: cannot read this file \(No such file"):
         read_sheet(tmp_path / "sheet.csv", "in", 3.0)
     (tmp_path / "sheet.csv").mkdir()
-    with pytest.raises(UserError, match=r"^sheet.csv: cannot read this file"):
+    with pytest.raises(UserError, match=r"^sheet.csv: this is a folder, not a file"):
         read_sheet(tmp_path / "sheet.csv", "in", 3.0)
 
 
@@ -209,8 +212,8 @@ def test_inches_are_stated_in_the_header(tmp_path: Path) -> None:
         (
             f"{HEADER}\nA,LR,78,18,12.5,both,no,,\nB,LR,22,16.5,4,both,no,,\n"
             "C,LR,-78,19,13.4,both,no,,\n",
-            "sheet.csv: all 6 points lie within 161 mm, which is no vehicle; name the columns "
-            "length_in, width_in, height_in if the figures are inches",
+            "sheet.csv: all 6 points lie within 161 mm, which is no vehicle; give "
+            "millimetres, or name the columns length_in, width_in, height_in if the figures are inches",
         ),
         (
             "point,side,length_in,width_in,height_in,parts\nA,LR,985,455,318,both\n"

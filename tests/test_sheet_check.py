@@ -69,6 +69,22 @@ def test_too_few_base_points_are_told(tmp_path: Path, pairs: int, warning: str) 
     assert any(line.startswith(f"  {warning}") for line in outcome.lines), outcome.lines
 
 
+def test_a_sheet_in_centimetres_is_told(tmp_path: Path) -> None:
+    """A car of 4 m in centimetres is one of 40 cm; in metres, one of 4 mm, which is refused."""
+    path = tmp_path / "sheet.csv"
+    figures = [("A", 198.5, 45.5, 31.8), ("E", 56.0, 41.85, 10.1), ("K", -198.5, 48.75, 34.1)]
+    for scale, code in ((10.0, 0), (1.0, 1)):
+        rows = [f"{n},LR,{x * scale},{y * scale},{z * scale},both,yes,,," for n, x, y, z in figures]
+        path.write_text("\n".join([f"{HEADER},zone", *(f"{row}centre" for row in rows)]))
+        outcome = actions.check_sheet(path)
+        told = [line for line in outcome.lines if "All points lie within 410 mm" in line]
+        assert (outcome.code, len(told)) == (code, code), outcome.lines
+    rows = [f"{n},LR,{x / 100},{y / 100},{z / 100},both,yes,," for n, x, y, z in figures]
+    path.write_text("\n".join([HEADER, *rows]))
+    with pytest.raises(UserError, match="lie within 4 mm, which is no vehicle; give millimetres"):
+        actions.check_sheet(path)
+
+
 def test_base_points_on_one_line_are_told(tmp_path: Path) -> None:
     path = tmp_path / "sheet.csv"
     path.write_text(

@@ -36,7 +36,7 @@ def test_a_typed_file_is_an_ordinary_small_one(tmp_path: Path) -> None:
     for path, said in (
         (tmp_path / "pipe", "a.csv: this is no ordinary file; put the file itself there"),
         (Path("/dev/zero"), "a.csv: this is no ordinary file"),
-        (tmp_path, "a.csv: cannot read this file (Is a directory); check that it is there"),
+        (tmp_path, "a.csv: this is a folder, not a file; check its name"),
         (tmp_path / "none", "a.csv: cannot read this file (No such file or directory)"),
         (tmp_path / "a\0b", "a.csv: cannot read this file (embedded null"),
         (tmp_path / ("x" * 300), "a.csv: cannot read this file (File name too long)"),

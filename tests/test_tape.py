@@ -240,6 +240,7 @@ def test_rates_of_the_benchmark_in_small() -> None:
         ("E,L,E,R,853,centres,18,14,,,,,", "edges: it fits if read between far edges"),
         ("E,L,E,R,32.95,centres,,,,,,,", "inches and millimetres mixed up"),
         ("E,L,E,R,83.7,centres,,,,,,,", "centimetres typed as millimetres"),
+        ("A,L,K,L,3.970,centres,,,,,,,", "metres typed as millimetres"),
         ("E,L,E,R,873,centres,,,,,,,", "two digits exchanged"),
         ("E,L,E,R,937,centres,,,,,,,", "100 mm too long"),
         ("E,L,E,R,843,centres,,,,,,,", "hooked end: bent, worn or not against the edge (+6.0 mm)"),
@@ -314,10 +315,12 @@ def test_a_point_that_every_reading_contradicts(van: Measured, tmp_path: Path) -
         ("E,L,E,L,837,centres,,,,,,,", "both ends are 'E L'"),
         ("E,L,E,R,837,middle,,,,,,,", "mode 'middle' is not known"),
         ("E,L,E,R,,centres,,,,,,,", "reading_mm is empty"),
-        ('E,L,E,R,"837,5",centres,,,,,,,', "decimal comma"),
+        ('E,L,E,R,"837,5",centres,,,,,,,', "has a comma; write a decimal point"),
         ("E,L,E,R,837,near edges,20,,,,,,", "needs the diameters of both holes"),
         ("E,L,E,R,837,same edges,20,16,,,,,", "between holes of different size"),
-        ("E,L,E,R,837,centres,,,100,,,,", "to_pointer_mm is empty"),
+        ("E,L,E,R,837,centres,,,100,,,,", "only one of a tram's two pointers has a length"),
+        ("E,L,E,R,837,,,,,,,,", "mode is empty; write centres, near edges"),
+        ('E,L,E,R,"1,837",centres,,,,,,,', "nothing between thousands"),
         ("E,L,E,R,837,centres,,,,,IV,,", "tape_class 'IV' is not known"),
         ("E,L,E,R,837,centres,,,,,,99,", "temperature_c '99' cannot be"),
     ],
@@ -326,6 +329,15 @@ def test_rows_that_cannot_be(van: Measured, tmp_path: Path, row: str, said: str)
     with pytest.raises(UserError, match=r"readings\.csv, row 2: .+; .+\.$") as caught:
         checks_of(van, tmp_path, row)
     assert said in str(caught.value)
+
+
+def test_near_edges_cannot_lie_farther_apart_than_far_edges(van: Measured, tmp_path: Path) -> None:
+    """Half their sum would be as right exchanged as not; but one of both may be a slip as well."""
+    rows = ["E,L,E,R,853,near edges,,,,,,,", "E,R,E,L,821,far edges,,,,,,,"]
+    with pytest.raises(UserError, match=r"row 2: near edges 853 mm .* 821 mm apart in .*row 3; ex"):
+        checks_of(van, tmp_path, *rows)
+    rows = ["E,L,E,R,821,near edges,,,,,,,", "E,R,E,L,853,far edges,,,,,,,"]
+    assert [check.verdict for check in checks_of(van, tmp_path, *rows)] == ["agrees", "agrees"]
 
 
 ODD = ["", "-1", "nan", "=A1", "1e9", "é", "A L"]

@@ -17,7 +17,8 @@ from targets.wording import nearest, shown
 
 # Not float(): that takes "nan", "1_000" and digits of every script.
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,4})?")
-_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+# A decimal one or one between thousands: "1,985" may be either.
+_COMMA = re.compile(r"[+-]?[0-9]+(,[0-9]+)+\.?[0-9]*")
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,9 @@ class Row:
             return default
         if text not in choices:
             raise UserError(
-                say("{column} {text} is not known", column=column, text=shown(text)),
+                say("{column} {text} is not known", column=column, text=shown(text))
+                if text
+                else say("{column} is empty", column=column),
                 self.where,
                 say("write {known}", known=one_of(choices)),
             )
@@ -84,11 +87,11 @@ class Row:
         text = self.text(column)
         if not text:
             raise UserError(say("{column} is empty", column=column), self.where, "give a number")
-        if _DECIMAL_COMMA.fullmatch(text):
+        if _COMMA.fullmatch(text):
             raise UserError(
-                say("{column} {text} has a decimal comma", column=column, text=shown(text)),
+                say("{column} {text} has a comma", column=column, text=shown(text)),
                 self.where,
-                "use a point",
+                "write a decimal point, and nothing between thousands",
             )
         if not _NUMBER.fullmatch(text):
             raise UserError(

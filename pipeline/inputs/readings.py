@@ -11,9 +11,10 @@ from typing import Literal, cast
 import numpy as np
 
 from calib.frames import Array
-from pipeline.inputs.csv_rows import Row, nearest, read_rows
+from pipeline.inputs.csv_rows import Row, read_rows
 from targets.errors import UserError
 from targets.said import say
+from targets.wording import nearest
 
 READING_COLUMNS = (
     *("from", "from_side", "to", "to_side", "reading_mm", "mode"),
@@ -104,12 +105,24 @@ def read_readings(path: Path, known: Collection[str]) -> tuple[Reading, ...]:
     )
     if not readings:
         raise UserError("there are no readings", path.name, "enter one in each row")
-    both = {(frozenset(r.ends), r.mode) for r in readings}
-    for reading in readings:
-        if reading.mode not in ("near edges", "far edges"):
-            continue
+    of_edges = [r for r in readings if r.mode in ("near edges", "far edges")]
+    for reading in of_edges:
         other = "far edges" if reading.mode == "near edges" else "near edges"
-        if (frozenset(reading.ends), other) not in both and not has_holes(reading):
+        same = [r for r in of_edges if set(r.ends) == set(reading.ends) and r.mode == other]
+        shorter = [r for r in same if r.reading_mm <= reading.reading_mm]
+        if reading.mode == "near edges" and shorter:
+            raise UserError(
+                say(
+                    "near edges {near:g} mm apart cannot be, with the far edges of the same holes "
+                    "{far:g} mm apart in {row}",
+                    near=reading.reading_mm,
+                    far=shorter[0].reading_mm,
+                    row=shorter[0].where,
+                ),
+                reading.where,
+                "exchange the two modes, or correct the figure",
+            )
+        if not same and not has_holes(reading):
             raise UserError(
                 say(
                     "a reading between {mode} needs the diameters of both holes",
@@ -239,7 +252,14 @@ def _reading(row: Row, known: Collection[str]) -> Reading:
             "between holes of different size read near edges and far edges",
         )
     pointers = None
-    if row.text("from_pointer_mm") or row.text("to_pointer_mm"):
+    given = [bool(row.text(column)) for column in ("from_pointer_mm", "to_pointer_mm")]
+    if any(given):
+        if not all(given):
+            raise UserError(
+                "only one of a tram's two pointers has a length",
+                row.where,
+                "fill in from_pointer_mm and to_pointer_mm, or neither for a tape",
+            )
         pointers = (
             row.number("from_pointer_mm", 0.0, 3000.0),
             row.number("to_pointer_mm", 0.0, 3000.0),

@@ -277,7 +277,8 @@ def _check_size(points: Sequence[SheetPoint], unit: str, file: str) -> None:
                 size=size,
             ),
             file,
-            "name the columns length_in, width_in, height_in if the figures are inches"
+            "give millimetres, or name the columns length_in, width_in, height_in if the figures "
+            "are inches"
             if unit == "mm"
             else "give the figures in inches",
         )

@@ -18,6 +18,8 @@ from pipeline.report.words import AXIS_WORDS
 from targets.said import listed, say
 
 _SAME_PLACE_MM = 5.0
+_SMALL_MM = 1000.0
+"""No vehicle's points lie so close together; in centimetres all of them do."""
 _SLIP_MM = 30.0
 """Sides of a pair that differ by less were hardly meant to differ."""
 _SIDES = {"L": say("left"), "R": say("right"), "C": say("centre line")}
@@ -200,6 +202,13 @@ def _warnings_of(points: Sequence[SheetPoint]) -> Iterator[str]:
                 yield say(
                     "{one} and {other} lie in the same place.", one=one.name, other=other.name
                 )
+    size_mm = float(np.linalg.norm(np.ptp([p.position_mm for p in points], axis=0)))
+    if len(points) > 2 and size_mm < _SMALL_MM:
+        yield say(
+            "All points lie within {size:.0f} mm, which is small for a vehicle: look whether the "
+            "figures are centimetres.",
+            size=size_mm,
+        )
     base = [p for p in points if p.base]
     for point in base:
         if point.zone != "centre":

@@ -283,6 +283,8 @@ def _causes(job: _Holes, check: TapeCheck) -> Iterator[Said]:
         yield say("inches and millimetres mixed up")
     elif fits(value, 10.0):
         yield say("centimetres typed as millimetres")
+    elif fits(value, 1000.0):
+        yield say("metres typed as millimetres")
     if any(fits(swapped) for swapped in _swapped(reading.typed)):
         yield say("two digits exchanged")
     yield from _edge_causes(job, check)

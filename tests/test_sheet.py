@@ -213,7 +213,8 @@ def test_inches_are_stated_in_the_header(tmp_path: Path) -> None:
             f"{HEADER}\nA,LR,78,18,12.5,both,no,,\nB,LR,22,16.5,4,both,no,,\n"
             "C,LR,-78,19,13.4,both,no,,\n",
             "sheet.csv: all 6 points lie within 161 mm, which is no vehicle; give "
-            "millimetres, or name the columns length_in, width_in, height_in if the figures are inches",
+            "millimetres, or name the columns length_in, width_in, height_in if the figures are "
+            "inches",
         ),
         (
             "point,side,length_in,width_in,height_in,parts\nA,LR,985,455,318,both\n"

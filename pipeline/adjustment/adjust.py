@@ -13,6 +13,7 @@ import numpy as np
 
 from calib.frames import Array, rotations
 from pipeline.adjustment.bundle import Network, Observations, Priors, residuals_px
+from pipeline.adjustment.cholesky import solved
 from pipeline.adjustment.layout import layout_terms
 from pipeline.adjustment.normals import SCALE_HOLD, Normals, build_normals
 
@@ -108,9 +109,7 @@ def _step(network: Network, normals: Normals, damping: float) -> Network:
     scale = 1.0 / np.sqrt(np.maximum(reduced[diagonal, diagonal], 1e-30))
     kept = np.zeros(len(free))
     try:
-        kept[free] = scale * np.linalg.solve(
-            reduced * scale[:, None] * scale, scale * system.gradient[free]
-        )
+        kept[free] = scale * solved(reduced * scale[:, None] * scale, scale * system.gradient[free])
     except np.linalg.LinAlgError:
         return replace(network, points=np.full_like(network.points, np.nan))
     step = np.empty(len(kept) + normals.gone.size)

@@ -16,6 +16,7 @@ from scipy.stats import chi2
 
 from calib.frames import Array, cross_matrix
 from pipeline.adjustment.bundle import Network, Observations, PhotoColumns, Priors, jacobians
+from pipeline.adjustment.cholesky import inverted
 from pipeline.adjustment.layout import layout_terms
 from pipeline.adjustment.normals import Normals, build_normals
 
@@ -252,10 +253,9 @@ def _generalised_inverse(singular: Array, null: Array) -> Array:
     """A symmetric generalised inverse of a matrix whose null space is spanned by ``null``."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(singular), 1e-30))
     basis, _ = np.linalg.qr(null / scale[:, None])
-    level = np.trace(singular * scale[:, None] * scale) / len(singular)
-    filled = singular * scale[:, None] * scale + level * basis @ basis.T
-    inverse = np.linalg.inv(filled)
-    return np.asarray(0.5 * (inverse + inverse.T) * scale[:, None] * scale)
+    filled = singular * scale[:, None] * scale
+    filled += np.trace(filled) / len(filled) * basis @ basis.T
+    return np.asarray(inverted(filled) * scale[:, None] * scale)
 
 
 def inner_constraints(cofactors: Array, null: Array) -> Array:

@@ -7,12 +7,12 @@ many cards make the rest large.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
 
 from calib.frames import Array
 from pipeline.adjustment.bundle import Network, Observations, PhotoColumns, Priors, jacobians
@@ -66,22 +66,38 @@ def build_normals(
     by_photo, by_constants, by_point = by_photo * root, by_constants * root, by_point * root
     residual = residual * root[:, :, 0]
 
-    photos = _of_photos(network, observations, by_photo, residual, priors)
-    cards = _of_cards(network, observations, by_point, residual, priors)
-    common = _of_common(network, observations, by_constants, residual, priors, cards)
-    links = _links(network, observations, by_photo, by_constants, by_point, cards)
+    of_photos = _sums(
+        by_photo, (by_photo, by_constants, residual), observations.photo, len(network.rotation)
+    )
+    # What a camera's constants and a point have in common, each camera by itself.
+    points, groups = len(network.points), len(network.constants)
+    group = network.group[observations.photo]
+    of_points = [
+        each.reshape(groups, points, *each.shape[1:])
+        for each in _sums(
+            by_point,
+            (by_point, by_constants, residual),
+            group * points + observations.point,
+            groups * points,
+        )
+    ]
+    camera_own, camera_pull = _sums(by_constants, (by_constants, residual), group, groups)
+    photos = _of_photos(network, of_photos[0], of_photos[2], priors)
+    cards = _of_cards(network, of_points[0].sum(axis=0), of_points[2].sum(axis=0), priors)
+    common = _of_common(network, camera_own, camera_pull, priors, cards)
+    links = _links(network, _products(by_photo, by_point), of_photos[1], of_points[1], cards)
 
     size = len(common.gradient)
-    of_photos = np.arange(photos.gradient.size)
-    of_common = len(of_photos) + np.arange(size)
-    of_points = len(of_photos) + size + np.arange(cards.gradient.size)
+    photo_unknowns = np.arange(photos.gradient.size)
+    common_unknowns = len(photo_unknowns) + np.arange(size)
+    point_unknowns = len(photo_unknowns) + size + np.arange(cards.gradient.size)
     kept: _Equations
     gone: _Equations
-    if len(of_photos) < len(of_points):
-        kept, gone, indices = photos, cards, of_photos
+    if len(photo_unknowns) < len(point_unknowns):
+        kept, gone, indices, others = photos, cards, photo_unknowns, point_unknowns
         border, coupling = links.photos_by_common, _to_cards(observations, links)
     else:
-        kept, gone, indices = cards, photos, of_points
+        kept, gone, indices, others = cards, photos, point_unknowns, photo_unknowns
         border, coupling = links.cards_by_common, _to_photos(observations, links)
     damped = gone.matrix.copy()
     diagonal = np.arange(damped.shape[1])
@@ -95,11 +111,11 @@ def build_normals(
             np.concatenate([kept.gradient.ravel(), common.gradient]),
             Blocks(damped, gone.gradient, coupling),
         ),
-        np.concatenate([indices, of_common]),
-        (of_points if gone is cards else of_photos).reshape(gone.gradient.shape),
+        np.concatenate([indices, common_unknowns]),
+        others.reshape(gone.gradient.shape),
         free,
         priors.columns,
-        len(of_photos),
+        len(photo_unknowns),
         size,
     )
 
@@ -145,45 +161,35 @@ class _Links:
     per_card: int
 
 
-def _of_photos(
-    network: Network,
-    observations: Observations,
-    by_photo: Array,
-    residual: Array,
-    priors: Priors,
-) -> _Equations:
-    photo, count, p = observations.photo, len(network.rotation), by_photo.shape[2]
-    matrix = _summed(_products(by_photo, by_photo), photo, count).reshape(count, p, p)
-    gradient = _summed(_products(by_photo, residual[:, :, None]), photo, count)
+def _of_photos(network: Network, own: Array, pull: Array, priors: Priors) -> _Equations:
+    p = pull.shape[1]
+    matrix, gradient = own.copy(), pull.copy()
     columns = priors.columns
     for part, now, sd in (
         (columns.drift, network.drift, priors.drift_sd),
         (columns.shift, network.shift_px, np.full(2, priors.shift_sd_px)),
     ):
-        own = np.arange(p)[part]
-        if own.size:
-            matrix[:, own, own] += sd**-2
-            gradient[:, own] -= sd**-2 * now
+        held = np.arange(p)[part]
+        if held.size:
+            matrix[:, held, held] += sd**-2
+            gradient[:, held] -= sd**-2 * now
     return _Equations(matrix, gradient)
 
 
-def _of_cards(
-    network: Network,
-    observations: Observations,
-    by_point: Array,
-    residual: Array,
-    priors: Priors,
-) -> _CardEquations:
-    """Of cards where there is a layout, of single points where there is none."""
-    point, points, layout = observations.point, len(network.points), priors.layout
+def _of_cards(network: Network, own: Array, pull: Array, priors: Priors) -> _CardEquations:
+    """Of cards where there is a layout, of single points where there is none.
+
+    ``own`` (P, 3, 3) and ``pull`` (P, 3) are what their images say of the points.
+    """
+    layout = priors.layout
     m = layout.nominal_mm.shape[1] if layout else 1
-    count = points // m
-    single = _summed(_products(by_point, by_point), point, points).reshape(count, m, 3, 3)
+    count = len(own) // m
     matrix = np.zeros((count, 3 * m, 3 * m))
     each = np.arange(m)
-    matrix.reshape(count, m, 3, m, 3)[:, each, :, each, :] = single.swapaxes(0, 1)
-    gradient = _summed(_products(by_point, residual[:, :, None]), point, points)
-    gradient = gradient.reshape(count, 3 * m)
+    matrix.reshape(count, m, 3, m, 3)[:, each, :, each, :] = own.reshape(count, m, 3, 3).swapaxes(
+        0, 1
+    )
+    gradient = pull.reshape(count, 3 * m)
     if layout is None:
         return _CardEquations(
             matrix, gradient, np.zeros((count, 0, 3)), np.zeros((0, 0)), np.zeros(0)
@@ -201,18 +207,10 @@ def _of_cards(
 
 
 def _of_common(
-    network: Network,
-    observations: Observations,
-    by_constants: Array,
-    residual: Array,
-    priors: Priors,
-    cards: _CardEquations,
+    network: Network, own: Array, pull: Array, priors: Priors, cards: _CardEquations
 ) -> _Equations:
     """Of the camera constants and, where there is a layout, the print scales."""
     groups = len(network.constants)
-    group = network.group[observations.photo]
-    own = _summed(_products(by_constants, by_constants), group, groups).reshape(groups, 9, 9)
-    pull = _summed(_products(by_constants, residual[:, :, None]), group, groups)
     last = 9 * groups
     size = last + len(cards.of_scale)
     matrix, gradient = np.zeros((size, size)), np.zeros(size)
@@ -231,29 +229,24 @@ def _of_common(
 
 def _links(
     network: Network,
-    observations: Observations,
-    by_photo: Array,
-    by_constants: Array,
-    by_point: Array,
+    photo_point: Array,
+    photo_camera: Array,
+    point_camera: Array,
     cards: _CardEquations,
 ) -> _Links:
-    photo, photos, p = observations.photo, len(network.rotation), by_photo.shape[2]
-    groups, points = len(network.constants), len(network.points)
+    """``photo_camera`` (F, p, 9) of each photo, ``point_camera`` (G, P, 3, 9) of each camera."""
+    groups, points = point_camera.shape[:2]
+    photos, p = photo_camera.shape[:2]
     common = 9 * groups + len(cards.of_scale)
-    by_camera = _summed(_products(by_photo, by_constants), photo, photos).reshape(photos, p, 9)
     of_photos = np.zeros((photos, p, common))
     for f, g in enumerate(network.group):
-        of_photos[f, :, 9 * g : 9 * g + 9] = by_camera[f]
-
-    both = network.group[photo] * points + observations.point
-    by_camera = _summed(_products(by_point, by_constants), both, groups * points)
+        of_photos[f, :, 9 * g : 9 * g + 9] = photo_camera[f]
     of_points = np.zeros((points, 3, common))
-    shaped = by_camera.reshape(groups, points, 3, 9).transpose(1, 2, 0, 3)
-    of_points[:, :, : 9 * groups] = shaped.reshape(points, 3, 9 * groups)
+    of_points[:, :, : 9 * groups] = point_camera.transpose(1, 2, 0, 3).reshape(points, 3, -1)
     of_cards = of_points.reshape(len(cards.gradient), -1, common)
     of_cards[:, :, 9 * groups :] = cards.by_scale.transpose(0, 2, 1)
     return _Links(
-        _products(by_photo, by_point).reshape(len(photo), p, 3),
+        photo_point,
         of_photos.reshape(photos * p, common),
         of_cards.reshape(3 * points, common),
         p,
@@ -296,17 +289,15 @@ def _coupled(
     """
     count, width, common = border.shape
     r, q = products.shape[1:]
-    order = np.argsort(block, kind="stable")
-    first = np.searchsorted(block[order], np.arange(count + 1))
-    met = [np.unique(other[order[a:b]]) for a, b in pairwise(first)]
+    met = np.zeros((count, others), dtype=bool)
+    met[block, other] = True
     parts = []
-    for own, known in in_parts(met, others):
-        at = order[first[own.start] : first[own.stop]]
+    for own, known in in_parts(met):
+        at = slice(None) if len(known) == others else np.flatnonzero(block == own.start)
         size = own.stop - own.start
         coupling = np.zeros((size, width // r, r, len(known), q))
-        coupling[block[at] - own.start, row[at], :, np.searchsorted(known, other[at])] = products[
-            at
-        ]
+        place = np.searchsorted(known, other[at])
+        coupling[block[at] - own.start, row[at], :, place] = products[at]
         columns = (known[:, None] * q + np.arange(q)).ravel()
         parts.append(
             Part(
@@ -339,11 +330,26 @@ def _robust_weights(residual: Array, robust: float) -> Array:
 
 
 def _products(left: Array, right: Array) -> Array:
-    """left^T right of each observation, flattened: (N, a * b) from (N, 2, a) and (N, 2, b)."""
-    return np.asarray((left.transpose(0, 2, 1) @ right).reshape(len(left), -1))
+    """left^T right of each observation: (N, a, b) from (N, 2, a) and (N, 2, b)."""
+    return np.asarray(left.transpose(0, 2, 1) @ right)
 
 
-def _summed(rows: Array, index: NDArray[np.intp], size: int) -> Array:
-    """(size, k) sums of the rows (N, k) that have the same index."""
-    each = np.arange(len(index))
-    return np.asarray(csr_matrix((np.ones(len(index)), (index, each)), (size, len(index))) @ rows)
+def _sums(left: Array, right: Sequence[Array], index: NDArray[np.intp], size: int) -> list[Array]:
+    """left^T right, summed over the observations that have the same index.
+
+    (size, a, b) from (N, 2, a) and each (N, 2, b) of ``right``; (size, a) from a (N, 2). What
+    belongs together is put into rows of its own and summed by one product.
+    """
+    order = np.argsort(index, kind="stable")
+    first = 2 * np.searchsorted(index[order], np.arange(size + 1))
+    rows = left[order].reshape(-1, left.shape[2])
+    others = np.concatenate([r.reshape(len(index), 2, -1) for r in right], axis=2)[order]
+    others = others.reshape(len(rows), -1)
+    sums = np.empty((size, rows.shape[1], others.shape[1]))
+    for i, (a, b) in enumerate(pairwise(first)):
+        np.matmul(rows[a:b].T, others[a:b], out=sums[i])
+    ends = np.cumsum([r[0, 0].size for r in right])[:-1]
+    return [
+        part if r.ndim == 3 else part[..., 0]
+        for part, r in zip(np.split(sums, ends, axis=2), right, strict=True)
+    ]

@@ -37,7 +37,8 @@ class FaceMatch:
     ----------
     shift_px : (2,) from the expected place, to a tenth of a pixel or so.
     likeness : correlation of the photo with the face there, 1 at most; nan: not tried.
-    named : by how much that is more than with the same face without its code.
+    named : by how much that is more than with the same face without its code; nan where the best
+        place lies at the border of the search, so that it may be a better one's flank.
     """
 
     shift_px: Array
@@ -76,7 +77,7 @@ def match_face(
     found = np.where(np.isfinite(found) & (np.abs(found) <= 1.001), found, -1.0)
     row, column = np.unravel_index(int(found.argmax()), found.shape)
     if min(row, column) == 0 or max(row, column) == 2 * search_px:
-        return nothing
+        return FaceMatch(np.zeros(2), float(found[row, column]), float("nan"))
     shift = np.array([column, row], dtype=float) - search_px
     for axis, line in enumerate(
         (found[row, column - 1 : column + 2], found[row - 1 : row + 2, column])

@@ -57,6 +57,16 @@ def place_by_face(grey: NDArray[np.uint8], place: CardPlace) -> CardPlace | None
     return CardPlace(place.card, place.corners_px + match.shift_px) if match.sure else None
 
 
+def shows_other_face(grey: NDArray[np.uint8], place: CardPlace) -> bool:
+    """Whether what was taken for a card there does not look like it; False if it cannot be told.
+
+    Among thousands of dark quadrilaterals some have a code by chance, mostly slivers with cells of
+    half a pixel; the whole face, paper and dots included, they have not.
+    """
+    match = match_face(grey, place.card, place.corners_px, _FACE_BLUR_PX, _FACE_SEARCH_PX)
+    return bool(np.isfinite(match.likeness)) and not match.sure
+
+
 def measure_led(grey: NDArray[np.uint8], photo: str, places: list[CardPlace]) -> list[Sighting]:
     """The same for places good to some tenths of a pixel, whatever the dots look like.
 

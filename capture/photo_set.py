@@ -15,10 +15,17 @@ from numpy.typing import NDArray
 
 from calib.photo import PhotoHeader, read_grey, read_header
 from capture.cache import Measured, SightingCache
-from capture.find import find_tags
+from capture.find import TagFound, find_tags
 from capture.find_by_dots import find_tags_by_dots
 from capture.marks import see_marks
-from capture.measure import CardPlace, measure_cards, measure_led, place_by_face, refine_corners
+from capture.measure import (
+    CardPlace,
+    measure_cards,
+    measure_led,
+    place_by_face,
+    refine_corners,
+    shows_other_face,
+)
 from capture.sightings import Sighting
 from targets.errors import UserError, system_reason
 from targets.mark import Marks
@@ -279,10 +286,20 @@ def _sha256(path: Path) -> str:
 
 def _see(header: PhotoHeader, grey: NDArray[np.uint8], marks: Marks | None) -> Measured:
     tags, repeated = find_tags(grey)
-    places = refine_corners(grey, [CardPlace(t.id, t.corners_px) for t in tags])
-    sightings, _ = measure_cards(grey, header.name, places)
+    sightings = _measured(grey, header.name, tags)
     bare, bare_repeated = see_marks(grey, header.name, marks)
     return (*sightings, *bare), (*repeated, *bare_repeated)
+
+
+def _measured(grey: NDArray[np.uint8], name: str, tags: Sequence[TagFound]) -> list[Sighting]:
+    """The cards of these tags, without those that neither dots nor face bear out."""
+    places = [CardPlace(t.id, t.corners_px) for t in tags]
+    sightings, _ = measure_cards(grey, name, refine_corners(grey, places))
+    return [
+        s
+        for s, place in zip(sightings, places, strict=True)
+        if s.measured.sum() >= _USABLE_DOTS or not shows_other_face(grey, place)
+    ]
 
 
 def _see_closer(
@@ -294,8 +311,7 @@ def _see_closer(
     tags, repeated = find_tags(grey, whole_px)
     tags = [t for t in tags if t.id not in known]
     known |= {t.id for t in tags} | set(repeated)
-    places = [CardPlace(t.id, t.corners_px) for t in tags]
-    found = measure_cards(grey, name, refine_corners(grey, places))[0]
+    found = _measured(grey, name, tags)
     by_dots = find_tags_by_dots(grey, known, whole_px)
     places = [CardPlace(t.id, t.corners_px) for t in by_dots]
     spanned = measure_cards(grey, name, places)[0]

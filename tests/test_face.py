@@ -4,12 +4,22 @@ Steep, small and noisy cards are drawn through an exact camera on dark, dull and
 often something is found where nothing is, and how often one card is taken for another, is counted.
 """
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 
 from calib.frames import Array, Pose
-from capture.measure import CardPlace, measure_cards, measure_led, place_by_face
+from capture.find import TagFound, find_tags
+from capture.measure import (
+    CardPlace,
+    measure_cards,
+    measure_led,
+    place_by_face,
+    shows_other_face,
+)
+from capture.photo_set import GreyPhotos, look_closer, see_photos
 from capture.sightings import Sighting
 from pipeline.adjustment.second_look import confirm_led, confirm_pattern
 from targets.card import card_of
@@ -93,3 +103,47 @@ def test_no_card_is_taken_for_another(rng: np.random.Generator) -> None:
 def test_a_card_at_the_edge_of_the_photo_is_left_alone(rng: np.random.Generator) -> None:
     grey = seen(rng, 7, STEEP, 90.0, noise=3.0)
     assert place_by_face(grey, CardPlace(7, corners_px(7, STEEP) - 170.0)) is None
+
+
+def test_what_looks_like_no_card_is_told(rng: np.random.Generator) -> None:
+    """Codes that chance made: the ground, and other cards' faces, under a name that is not theirs.
+
+    A card that is there passes, though no dot of it could be measured: faint, or smeared.
+    """
+    told = passed = 0
+    for _ in range(20):
+        card, other = rng.choice(300, 2, replace=False).tolist()
+        pose = facing(4.0, -3.0, 1900.0, rng.uniform(0.2, 1.3), rng.uniform(0, 6))
+        grey = seen(rng, card, pose, 90.0, noise=8.0, shake_px=5)
+        there = corners_px(card, pose)
+        passed += not shows_other_face(grey, CardPlace(card, there + rng.uniform(-2, 2, 2)))
+        told += shows_other_face(grey, CardPlace(other, there))
+        told += shows_other_face(grey, CardPlace(card, there + rng.choice([-60, 60], 2)))
+    assert passed == 20
+    assert told == 40
+
+
+def test_what_cannot_be_told_passes(rng: np.random.Generator) -> None:
+    grey = seen(rng, 7, STEEP, 90.0, noise=3.0)
+    assert not shows_other_face(grey, CardPlace(8, corners_px(7, STEEP) - 170.0))
+
+
+def test_a_chance_code_is_no_sighting(
+    tmp_path: Path, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A photo whose search names two cards, one of them on bare ground."""
+    path = tmp_path / "a.png"
+    cv2.imwrite(str(path), seen(rng, 7, facing(4.0, -3.0, 1900.0, 0.4), 90.0, noise=3.0))
+    sliver = np.array([[30.0, 60.0], [31.0, 52.0], [70.0, 66.0], [69.0, 75.0]])
+
+    def search(grey: np.ndarray, longest_px: int = 1700) -> tuple[list[TagFound], list[int]]:
+        tags, repeated = find_tags(grey, longest_px)
+        return [*tags, TagFound(258, sliver)], repeated
+
+    monkeypatch.setattr("capture.photo_set.find_tags", search)
+    greys = GreyPhotos()
+    photos = see_photos([path], greys, lambda done, count: None)
+    assert [s.card for s in photos.sightings] == [7]
+    photos, more = look_closer(photos, greys, lambda done, count: None)
+    assert [s.card for s in photos.sightings] == [7]
+    assert more == 0

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -209,6 +210,29 @@ def test_ends_of_a_twisted_car_are_at_an_angle_and_sound() -> None:
     damage = assess(measured(np.random.default_rng(8), moved, covariance(), 0.3))
     assert ("centre", "twist") in shown(damage)
     assert not {term for zone, term in shown(damage) if term != "twist"}
+
+
+def test_a_side_is_within_only_if_all_its_points_are() -> None:
+    """The front carried 8 mm to the left at its nearest pair D, dying away to nothing at its end A.
+
+    By hand: C, 440 of 1080 mm on, has 8 x 640 / 1080 = 4.7 mm, B 3.1, A none.
+    """
+    moved = PLACES.copy()
+    front = moved[:, 0] > 900.0
+    moved[front, 1] += 8.0 * (1985.0 - moved[front, 0]) / 1080.0
+    damage = assess(table_of(moved))
+    front_zone = zone_of(damage, "front")
+    carried = {(one.point, one.side): one.change_mm for one in front_zone.carried}
+    assert carried["C", "L"] == pytest.approx([0.0, 8.0 * 640.0 / 1080.0, 0.0], abs=0.1)
+    sentence = zone_sentence(front_zone, damage.local)
+    assert re.search(r"At D left it has moved 8\.0 ± 0\.\d mm outward\.", sentence)
+    assert re.search(r"At D right it has moved 8\.0 ± 0\.\d mm inward\.", sentence)
+    assert "side is within" not in sentence
+    # The other way round, 8 mm at the end alone, the end is what is told.
+    swung = zone_sentence(
+        zone_of(assess(table_of(plant(PLACES, "front", {"sway": 8.0}))), "front"), ()
+    )
+    assert re.search(r"The left side of its end has moved 8\.0 ± \d\.\d mm outward", swung)
 
 
 def test_turn_sideways_is_no_diamond() -> None:

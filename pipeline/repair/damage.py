@@ -72,6 +72,22 @@ class Corner:
 
 
 @dataclass(frozen=True)
+class Carried:
+    """Where what happened to front or rear carries one of its points.
+
+    Attributes
+    ----------
+    point, side : of the sheet.
+    change_mm, U_mm : (3,) from where it belongs, vehicle frame, by the zone's amounts alone.
+    """
+
+    point: str
+    side: str
+    change_mm: Array
+    U_mm: Array
+
+
+@dataclass(frozen=True)
 class LocalDamage:
     """A point that departs from what its zone does.
 
@@ -101,6 +117,7 @@ class Zone:
     tolerance_mm : the median tolerance of its points.
     terms : in the order of ``END_TERMS`` or ``CENTRE_TERMS``.
     corners : left and right of its end; none in the centre.
+    carried : its points but for those that depart from it; none in the centre.
     misfit : how far its points lie off straight lines, 1 as build scatter lets expect; U of its
         terms has been multiplied by it where it is above.
     """
@@ -111,6 +128,7 @@ class Zone:
     tolerance_mm: float
     terms: tuple[Term, ...]
     corners: tuple[Corner, ...]
+    carried: tuple[Carried, ...]
     misfit: float
 
 
@@ -209,6 +227,7 @@ def _zone(fit: Fit, section: Section, level: float, picked: set[tuple[str, str]]
         tolerance,
         tuple(terms),
         () if section.frame.zone == "centre" else _corners(fit, section, at, misfit),
+        () if section.frame.zone == "centre" else _carried(fit, section, misfit),
         misfit,
     )
 
@@ -228,6 +247,21 @@ def _corners(
         U = 2.0 * misfit * np.sqrt(variance)
         corners.append(Corner(side, by_found @ fit.found_mm, U))
     return tuple(corners)
+
+
+def _carried(fit: Fit, section: Section, misfit: float) -> tuple[Carried, ...]:
+    """Where a zone's amounts carry its points."""
+    own = fit.of_section(section)
+    found, spread = fit.found_mm[own], fit.covariance_mm2[own, own]
+    points = []
+    for i in section.points:
+        if i in fit.odd:
+            continue
+        by_found = section.by_unknowns[three_each([i])]
+        U = 2.0 * misfit * np.sqrt(np.diag(by_found @ spread @ by_found.T))
+        row = fit.car.rows[i]
+        points.append(Carried(row.point, row.side, by_found @ found, U))
+    return tuple(points)
 
 
 def _local_damage(fit: Fit) -> tuple[LocalDamage, ...]:

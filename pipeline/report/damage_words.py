@@ -9,7 +9,7 @@ import numpy as np
 from calib.frames import Array
 from pipeline.datum.deviation import Verdict, worst_verdict
 from pipeline.repair.correction import Correction, way
-from pipeline.repair.damage import Corner, Damage, LocalDamage, Term, Zone
+from pipeline.repair.damage import Carried, Corner, Damage, LocalDamage, Term, Zone
 from pipeline.report.words import direction, number, place_name, uncertainty
 from targets.said import Said, listed, say
 
@@ -121,11 +121,9 @@ def _zone_sentences(zone: Zone, local: Sequence[LocalDamage]) -> list[Said]:
             sentences.append(
                 say("{section} changed, within the tolerance of {tolerance} mm.", **named)
             )
-        sentences += [
-            _corner_sentence(corner, zone.tolerance_mm)
-            for corner in zone.corners
-            if corner.U_mm.max() < VAGUE_MM
-        ]
+        sides = [c for c in zone.corners if c.U_mm.max() < VAGUE_MM]
+        # A point on the centreline belongs to both sides and is told once.
+        sentences += dict.fromkeys(_side_sentence(zone, corner) for corner in sides)
         sentences.append(
             say(
                 "In the trade's terms: {terms}.",
@@ -188,31 +186,41 @@ def _zone_sentences(zone: Zone, local: Sequence[LocalDamage]) -> list[Said]:
     return sentences
 
 
-def _corner_sentence(corner: Corner, tolerance_mm: float) -> Said:
-    """Where one side of a zone's end stands."""
-    change, U = corner.change_mm, corner.U_mm
-    out = (np.abs(change) - U > tolerance_mm).any()
-    values: dict[str, str] = {"tolerance": number(tolerance_mm, 1)}
-    if out:
-        values["way"] = _axes_said(change, U, corner.side, tolerance_mm)
+def _side_sentence(zone: Zone, corner: Corner) -> Said:
+    """Where one side of a zone stands: its end if that is out, else the worst of its points."""
+    carried = [one for one in zone.carried if one.side in (corner.side, "C")]
+    worst = max(carried, key=lambda one: (np.abs(one.change_mm) - one.U_mm).max(), default=None)
+    limit = zone.tolerance_mm
     left = corner.side == "L"
-    if out and left:
-        return say("The left side of its end has moved {way}.", **values)
-    if out:
-        return say("The right side of its end has moved {way}.", **values)
-    if (np.abs(change) + U <= tolerance_mm).all():
+    if _out(corner, limit):
+        way = _axes_said(corner.change_mm, corner.U_mm, corner.side, limit)
         return (
-            say("The left side of its end is within {tolerance} mm.", **values)
+            say("The left side of its end has moved {way}.", way=way)
             if left
-            else say("The right side of its end is within {tolerance} mm.", **values)
+            else say("The right side of its end has moved {way}.", way=way)
+        )
+    if worst and _out(worst, limit):
+        way = _axes_said(worst.change_mm, worst.U_mm, worst.side, limit)
+        return say("At {place} it has moved {way}.", place=place_name(worst), way=way)
+    tolerance = number(limit, 1)
+    judged: list[Corner | Carried] = [corner, *carried]
+    if all((np.abs(one.change_mm) + one.U_mm <= limit).all() for one in judged):
+        return (
+            say("Its left side is within {tolerance} mm.", tolerance=tolerance)
+            if left
+            else say("Its right side is within {tolerance} mm.", tolerance=tolerance)
         )
     return (
-        say("Whether the left side of its end is within {tolerance} mm cannot be told.", **values)
+        say("Whether its left side is within {tolerance} mm cannot be told.", tolerance=tolerance)
         if left
         else say(
-            "Whether the right side of its end is within {tolerance} mm cannot be told.", **values
+            "Whether its right side is within {tolerance} mm cannot be told.", tolerance=tolerance
         )
     )
+
+
+def _out(one: Corner | Carried, limit_mm: float) -> bool:
+    return bool((np.abs(one.change_mm) - one.U_mm > limit_mm).any())
 
 
 def _axes_said(change_mm: Array, U_mm: Array, side: str, limit_mm: float) -> Said:

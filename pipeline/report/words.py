@@ -13,7 +13,7 @@ from pipeline.datum.budget import SOURCES, BudgetRow
 from pipeline.datum.deviation import DeviationRow, Verdict
 from pipeline.findings import Severity
 from pipeline.inputs.job import CardOnPoint
-from pipeline.repair.damage import LocalDamage
+from pipeline.repair.damage import Carried, LocalDamage
 from pipeline.results.result import BarCheck, Result
 from pipeline.rounding import rounded_U
 from targets.said import Figure, Said, listed, say, say_count
@@ -135,7 +135,7 @@ def decimals_for(uncertainties_mm: np.ndarray) -> int:
     return 2 if finite.size and float(np.median(finite)) < 0.5 else 1
 
 
-def place_name(row: DeviationRow | CardOnPoint | BudgetRow | LocalDamage) -> str:
+def place_name(row: DeviationRow | CardOnPoint | BudgetRow | LocalDamage | Carried) -> str:
     """A point as people say it: "A left"."""
     if row.side == "L":
         return say("{point} left", point=row.point)

@@ -82,19 +82,32 @@ class Cofactors:
     gauge: Array
     columns: PhotoColumns
 
-    def of_view(self, photo: int, constants: NDArray[np.intp]) -> Array:
-        """(p + c, p + c) of a photo's unknowns and those of the common ones given by number."""
-        between = self.photo_common[photo][:, constants]
-        own = self.common[np.ix_(constants, constants)]
-        return np.block([[self.photos[photo], between], [between.T, own]])
-
-    def of_view_and_points(
-        self, photo: int, constants: NDArray[np.intp], points: NDArray[np.intp]
-    ) -> Array:
-        """(p + c, k) between the same unknowns and k coordinates of points, given by number."""
+    def of_views(self, photo: NDArray[np.intp], constants: NDArray[np.intp]) -> Array:
+        """(S, p + c, p + c) of the unknowns of photos (S,) and common ones by number (S, c)."""
+        between = self.of_photos_and(self.photo_common, photo, constants)
+        common = self.common[constants[:, :, None], constants[:, None, :]]
         return np.concatenate(
-            [self.photo_points[photo][:, points], self.common_points[np.ix_(constants, points)]]
+            [
+                np.concatenate([self.photos[photo], between], axis=2),
+                np.concatenate([between.transpose(0, 2, 1), common], axis=2),
+            ],
+            axis=1,
         )
+
+    def of_views_and_points(
+        self, photo: NDArray[np.intp], constants: NDArray[np.intp], points: NDArray[np.intp]
+    ) -> Array:
+        """(S, p + c, k) between the same unknowns and coordinates of points by number (S, k)."""
+        common = self.common_points[constants[:, :, None], points[:, None, :]]
+        photos = self.of_photos_and(self.photo_points, photo, points)
+        return np.concatenate([photos, common], axis=1)
+
+    def of_photos_and(
+        self, mixed: Array, photo: NDArray[np.intp], columns: NDArray[np.intp]
+    ) -> Array:
+        """(S, p, k) of ``mixed`` (F, p, K): columns (S, k) of photos (S,)."""
+        rows = np.arange(self.columns.count)[:, None]
+        return np.asarray(mixed[photo[:, None, None], rows, columns[:, None, :]])
 
 
 def cofactors(network: Network, observations: Observations, priors: Priors) -> Cofactors:
@@ -303,11 +316,9 @@ def _leverages(
     photo, point = observations.photo, observations.point
     xyz = point[:, None] * 3 + np.arange(3)
     camera = 9 * network.group[photo][:, None] + np.arange(9)
-    each = photo[:, None, None]
-    of_photo = np.arange(known.photos.shape[1])[:, None]
     by_camera, by_dot = by_constants.transpose(0, 2, 1), by_point.transpose(0, 2, 1)
-    constants = known.photo_common[each, of_photo, camera[:, None, :]]
-    points = known.photo_points[each, of_photo, xyz[:, None, :]]
+    constants = known.of_photos_and(known.photo_common, photo, camera)
+    points = known.of_photos_and(known.photo_points, photo, xyz)
     half = by_photo @ constants @ by_camera + by_photo @ points @ by_dot
     half += by_constants @ known.common_points[camera[:, :, None], xyz[:, None, :]] @ by_dot
     leverage = half + half.transpose(0, 2, 1)

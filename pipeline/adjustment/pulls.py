@@ -83,38 +83,46 @@ def pulls_of(
     by_focal = np.einsum("nij,nj->ni", by_constants[:, :, :2], fx_fy)
     by_camera = np.concatenate([by_focal[:, :, None], by_constants[:, :, 2:4]], axis=2)
 
+    table = np.array(placed, dtype=np.intp).reshape(-1, 3)
     p = known.columns.count
     factor = max(network.found.variance_factor, 1.0)
-    squares, off_px, dots = np.zeros(count), np.zeros(count), np.zeros(count, dtype=np.intp)
-    rest = np.zeros(count)
+    dots = np.diff(first)
+    squares, off_px, rest = np.zeros(count), np.zeros(count), np.zeros(count)
     card_normal, card_gradient = np.zeros((count, 6, 6)), np.zeros((count, 6))
     own = np.zeros((len(network.photos), p + 3, p + 3))
     own_gradient = np.zeros((len(network.photos), p + 3))
-    for s, (_, photo, _card) in enumerate(placed):
-        rows = slice(first[s], first[s + 1])
-        points = observations.point[rows]
-        constants = 9 * unknowns.group[photo] + np.arange(9)
-        outer = np.concatenate([by_photo[rows], by_constants[rows]], axis=2)
-        inner = np.zeros((len(points), 2, len(points), 3))
-        inner[np.arange(len(points)), :, np.arange(len(points))] = by_point[rows]
-        by_others, by_dots = (a.reshape(2 * len(points), -1) for a in (outer, inner))
-        at = (3 * points[:, None] + np.arange(3)).ravel()
-        half = by_others @ known.of_view_and_points(photo, constants, at) @ by_dots.T
-        predicted = by_others @ known.of_view(photo, constants) @ by_others.T
-        predicted += half + half.T + by_dots @ known.points[np.ix_(at, at)] @ by_dots.T
+    # Sightings of as many dots at once.
+    for n in np.unique(dots):
+        s = np.flatnonzero(dots == n)
+        rows = first[s][:, None] + np.arange(n)
+        photo = table[s, 1]
+        at = (3 * observations.point[rows][..., None] + np.arange(3)).reshape(len(s), -1)
+        constants = 9 * unknowns.group[photo][:, None] + np.arange(9)
+        by_others = np.concatenate([by_photo, by_constants], axis=2)[rows]
+        by_others = by_others.reshape(len(s), 2 * n, -1)
+        by_dots = np.zeros((len(s), n, 2, n, 3))
+        by_dots[:, np.arange(n), :, np.arange(n)] = by_point[rows].swapaxes(0, 1)
+        by_dots = by_dots.reshape(len(s), 2 * n, 3 * n)
+        of_dots = _turned(by_dots)
+        half = by_others @ known.of_views_and_points(photo, constants, at) @ of_dots
+        predicted = by_others @ known.of_views(photo, constants) @ _turned(by_others)
+        predicted += half + _turned(half)
+        predicted += by_dots @ known.points[at[:, :, None], at[:, None, :]] @ of_dots
         # Hardly determined dots have a covariance that no inverse survives: they want nothing.
-        covariance = factor * (np.eye(len(predicted)) + predicted)
+        covariance = factor * (np.eye(2 * n) + predicted)
         weight = np.linalg.pinv(covariance, 1e-10, True)
-        r = residual[rows].ravel()
-        rest[s] = _best_pair(r, covariance)
-        a = by_card[rows].reshape(-1, 6)
-        b = np.concatenate([by_photo[rows], by_camera[rows]], axis=2).reshape(len(r), -1)
-        squares[s], off_px[s], dots[s] = r @ weight @ r, np.median(off[rows]), len(points)
-        card_normal[s], card_gradient[s] = a.T @ weight @ a, a.T @ weight @ r
-        if off_px[s] < GROSS_PX:
-            own[photo] += b.T @ weight @ b
-            own_gradient[photo] += b.T @ weight @ r
-    table = np.array(placed, dtype=np.intp).reshape(-1, 3)
+        r = residual[rows].reshape(len(s), 2 * n, 1)
+        rest[s] = _best_pair(r[..., 0], covariance)
+        squares[s] = (_turned(r) @ weight @ r)[:, 0, 0]
+        off_px[s] = np.median(off[rows], axis=1)
+        a = by_card[rows].reshape(len(s), 2 * n, 6)
+        card_normal[s] = _turned(a) @ weight @ a
+        card_gradient[s] = (_turned(a) @ weight @ r)[..., 0]
+        b = np.concatenate([by_photo, by_camera], axis=2)[rows].reshape(len(s), 2 * n, -1)
+        near = off_px[s] < GROSS_PX
+        weighted = (_turned(b) @ weight)[near]
+        np.add.at(own, photo[near], weighted @ b[near])
+        np.add.at(own_gradient, photo[near], (weighted @ r[near])[..., 0])
     normal, gradient = _without_pose(network, own, own_gradient)
     return Pulls(
         table[:, 1],
@@ -162,13 +170,22 @@ def observed(
     )
 
 
-def _best_pair(residual: Array, covariance: Array) -> float:
-    """Least r^T C^-1 r of any two dots (4 coordinates) of residuals (2 n,); of one if n is 1."""
-    dots = len(residual) // 2
+def _best_pair(residual: Array, covariance: Array) -> Array:
+    """Least r^T C^-1 r of any two dots of each sighting, (S,); of one where it has no more.
+
+    ``residual`` (S, 2 n), ``covariance`` (S, 2 n, 2 n).
+    """
+    dots = residual.shape[1] // 2
     pairs = np.array(list(combinations(range(dots), min(2, dots))))
     own = (2 * pairs[:, :, None] + np.arange(2)).reshape(len(pairs), -1)
-    inverse = np.linalg.pinv(covariance[own[:, :, None], own[:, None, :]], 1e-10, True)
-    return float(np.einsum("pi,pij,pj->p", residual[own], inverse, residual[own]).min())
+    inverse = np.linalg.pinv(covariance[:, own[:, :, None], own[:, None, :]], 1e-10, True)
+    r = residual[:, own]
+    return np.asarray(np.einsum("spi,spij,spj->sp", r, inverse, r).min(axis=1))
+
+
+def _turned(matrices: Array) -> Array:
+    """Transposes of matrices (S, a, b)."""
+    return matrices.transpose(0, 2, 1)
 
 
 def _without_pose(network: NetworkFound, normal: Array, gradient: Array) -> tuple[Array, Array]:

@@ -7,7 +7,6 @@ the predicted pattern among themselves.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -22,6 +21,7 @@ from capture.sightings import Sighting
 from targets.card import card_of
 
 _LEAST_TAG_PX = 9.0
+_NEAREST_MM = 50.0
 _MOST_TILT_COSINE = np.cos(np.radians(83.0))
 _MARGIN_PX = 6.0
 _PATTERN_PX = 0.12
@@ -47,14 +47,12 @@ def expected_places(
     cards : network_from_card of each card.
     """
     whole = {(s.photo, s.card) for s in sightings if s.measured.all()}
-    places: dict[str, list[CardPlace]] = defaultdict(list)
+    places = {}
     for photo, (camera_from_network, camera) in photos.items():
-        for card, network_from_card in cards.items():
-            if (photo, card) in whole:
-                continue
-            place = _place(camera_from_network.compose(network_from_card), camera, card)
-            if place is not None:
-                places[photo].append(place)
+        asked = {card: pose for card, pose in cards.items() if (photo, card) not in whole}
+        expected = _places(camera_from_network, camera, asked) if asked else []
+        if expected:
+            places[photo] = expected
     return places
 
 
@@ -126,30 +124,36 @@ def _agreeing(
     )
 
 
-def _place(camera_from_card: Pose, camera: Camera, card_id: int) -> CardPlace | None:
-    """Predicted tag corners, or None when the card cannot be seen from there."""
-    card = card_of(card_id)
-    corners = camera_from_card.apply(np.column_stack([card.corners_mm, np.zeros(4)]))
-    dots = camera_from_card.apply(np.column_stack([card.dots_mm, np.zeros(4)]))
-    if min(corners[:, 2].min(), dots[:, 2].min()) < 50.0:
-        return None
-    sight = camera_from_card.translation / np.linalg.norm(camera_from_card.translation)
-    if camera_from_card.rotation[:, 2] @ sight < _MOST_TILT_COSINE:
-        return None
+def _places(
+    camera_from_network: Pose, camera: Camera, cards: Mapping[int, Pose]
+) -> list[CardPlace]:
+    """Predicted tag corners of those cards that can be seen from there."""
+    known = [card_of(card) for card in cards]
+    rotation = camera_from_network.rotation @ np.array([p.rotation for p in cards.values()])
+    centre = camera_from_network.apply(np.array([p.translation for p in cards.values()]))
+
+    def in_camera(flat_mm: Sequence[Array]) -> Array:
+        """(C, 4, 3) of (C, 4, 2) in the card frames."""
+        return np.asarray(np.array(flat_mm) @ rotation[..., :2].swapaxes(1, 2) + centre[:, None])
+
+    corners = in_camera([card.corners_mm for card in known])
+    dots = in_camera([card.dots_mm for card in known])
+    sight = centre / np.linalg.norm(centre, axis=1, keepdims=True)
+    seen = np.minimum(corners[..., 2], dots[..., 2]).min(axis=1) >= _NEAREST_MM
+    seen &= (rotation[..., 2] * sight).sum(axis=1) >= _MOST_TILT_COSINE
     # Far outside the image the distortion polynomial means nothing: test the undistorted place.
-    rough = dots[:, :2] / dots[:, 2:] * camera.constants[:2] + camera.constants[2:4]
     size = np.array([camera.width_px, camera.height_px])
-    if ((rough < -0.1 * size) | (rough > 1.1 * size)).any():
-        return None
-    dots_px = camera.project(dots)
-    if ((dots_px < _MARGIN_PX) | (dots_px > size - 1 - _MARGIN_PX)).any():
-        return None
-    corners_px = camera.project(corners)
-    area = 0.5 * abs(
-        np.cross(
-            np.append(corners_px[2] - corners_px[0], 0), np.append(corners_px[3] - corners_px[1], 0)
-        )[2]
-    )
-    if area < _LEAST_TAG_PX**2:
-        return None
-    return CardPlace(card_id, corners_px)
+    depth = np.maximum(dots[..., 2:], _NEAREST_MM)
+    rough = dots[..., :2] / depth * camera.constants[:2] + camera.constants[2:4]
+    seen &= ((rough >= -0.1 * size) & (rough <= 1.1 * size)).all(axis=(1, 2))
+    at = np.flatnonzero(seen)
+    dots_px, corners_px = camera.project(dots[at]), camera.project(corners[at])
+    inside = ((dots_px >= _MARGIN_PX) & (dots_px <= size - 1 - _MARGIN_PX)).all(axis=(1, 2))
+    one, other = corners_px[:, 2] - corners_px[:, 0], corners_px[:, 3] - corners_px[:, 1]
+    area = 0.5 * np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+    large = area >= _LEAST_TAG_PX**2
+    return [
+        CardPlace(known[i].id, px)
+        for i, px, fits in zip(at, corners_px, inside & large, strict=True)
+        if fits
+    ]

@@ -152,6 +152,8 @@ def _agreed(measured_mm: Array, sheet_mm: Array, up: Array) -> tuple[Pose | None
         agree = np.linalg.norm(pose.apply(measured_mm) - sheet_mm, axis=1) < _AGREE_MM
         if agree.sum() > most.sum():
             best, most = pose, agree
+        if most.all():
+            break
     if best is not None and most.sum() >= 3:
         best = closest_pose(measured_mm[most], sheet_mm[most])
     return best, int(most.sum())

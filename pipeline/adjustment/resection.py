@@ -27,7 +27,7 @@ def resected(
     ----------
     rotation : (K, 3, 3) and translation (K, 3): camera_from_points of each candidate.
     points_mm : (K, N, 3), or (1, N, 3) where they are the same for all.
-    rays : (N, 2) undistorted directions x / z; where not used they may be nan.
+    rays : (K, N, 2) undistorted directions x / z, or (N, 2); where not used they may be nan.
     used : (K, N) which of them count for which candidate.
 
     Returns
@@ -36,25 +36,28 @@ def resected(
     """
     rotation, translation = rotation.copy(), translation.copy()
     count = len(rotation)
+    points_mm = np.broadcast_to(points_mm, (count, *points_mm.shape[1:]))
     rays = np.where(used[..., None], rays, 0.0)
     damping = np.full(count, 1e-3)
-    resting = np.zeros(count, dtype=bool)
     squares, normal, pull = _normals(rotation, translation, points_mm, rays, used)
+    moving = np.arange(count)
     for _ in range(_ITERATIONS):
-        diagonal = np.einsum("kii->ki", normal)
-        damped = normal + np.eye(6) * (damping[:, None] * diagonal + 1e-12)[:, None]
-        step = np.linalg.solve(damped, pull[..., None])[..., 0]
-        turned = rotations(step[:, :3]) @ rotation
-        moved = translation + step[:, 3:]
-        trial = _normals(turned, moved, points_mm, rays, used)
-        better = trial[0] <= squares
-        # Less than that is rounding, also where the trial seems worse by it.
-        resting |= np.abs(squares - trial[0]) <= _LEAST_GAIN * squares
-        rotation[better], translation[better] = turned[better], moved[better]
+        diagonal = np.einsum("kii->ki", normal[moving])
+        damped = normal[moving] + np.eye(6) * (damping[moving, None] * diagonal + 1e-12)[:, None]
+        step = np.linalg.solve(damped, pull[moving, :, None])[..., 0]
+        turned = rotations(step[:, :3]) @ rotation[moving]
+        moved = translation[moving] + step[:, 3:]
+        trial = _normals(turned, moved, points_mm[moving], rays[moving], used[moving])
+        before = squares[moving]
+        better = trial[0] <= before
+        at = moving[better]
+        rotation[at], translation[at] = turned[better], moved[better]
         for now, then in zip((squares, normal, pull), trial, strict=True):
-            now[better] = then[better]
-        damping *= np.where(better, 0.1, 10.0)
-        if resting.all():
+            now[at] = then[better]
+        damping[moving] *= np.where(better, 0.1, 10.0)
+        # Less than that is rounding, also where the trial seems worse by it.
+        moving = moving[np.abs(before - trial[0]) > _LEAST_GAIN * before]
+        if not len(moving):
             break
     return rotation, translation
 

@@ -190,12 +190,12 @@ def _resolve_pair(
     tilts = _Tilts(first, second)
     errors, chosen = tilts.best(trials)
     order = np.argsort(errors, kind="stable")[:_PAIRS_REFINED]
-    trials = _refined([trials[i] for i in order], second, tilts.dots_mm[chosen[order]])
+    (trials,) = _refined([([trials[i] for i in order], second, tilts.dots_mm[chosen[order]])])
     errors, chosen = tilts.best(trials)
     best = int(np.argmin(errors))
     relative, error = trials[best], float(errors[best])
-    others = [float(e) for e, r in zip(errors, trials, strict=True) if _apart(r, relative)]
-    margin = min(others) / max(error, 0.1) if others else 10.0
+    others = errors[_apart(trials, relative)]
+    margin = float(others.min()) / max(error, 0.1) if len(others) else 10.0
     if error > _FITS_PX or margin < _CLEARLY:
         return None
     places = [tilts.poses[i] for i in chosen[best]]
@@ -292,12 +292,16 @@ def _add_photos(
             waiting.append((len(known), photo, known))
     waiting.sort(key=lambda w: (-w[0], w[1]))
     # Half at a time: the best-connected photos first, the others profit from the cards they add.
-    for _, photo, known in waiting[: max(1, (len(waiting) + 1) // 2)]:
+    waiting = waiting[: max(1, (len(waiting) + 1) // 2)]
+    asked = []
+    for _, _, known in waiting:
         dots_mm = np.array([cards[v.card].apply(v.layout_mm) for v in known])
         rough = [p.compose(cards[v.card].inverse()) for v in known for p in v.poses]
         order = np.argsort(_typical_errors(rough, known, dots_mm), kind="stable")
-        candidates = _refined(_different([rough[i] for i in order]), known, dots_mm[None])
-        errors = _typical_errors(candidates, known, dots_mm)
+        asked.append((_different([rough[i] for i in order]), known, dots_mm[None]))
+    refined = _refined(asked)
+    for (_, photo, known), (_, _, dots_mm), candidates in zip(waiting, asked, refined, strict=True):
+        errors = _typical_errors(candidates, known, dots_mm[0])
         best = _clear_best(candidates, errors, len(known))
         if best is not None:
             photos[photo] = candidates[best]
@@ -306,11 +310,11 @@ def _add_photos(
 def _different(poses: Sequence[Pose]) -> list[Pose]:
     """The first few poses that are different places."""
     kept: list[Pose] = []
-    for pose in poses:
-        if all(_apart(pose, k) for k in kept):
-            kept.append(pose)
-        if len(kept) == _REFINED:
-            break
+    left = list(poses)
+    while left and len(kept) < _REFINED:
+        first = left[0]
+        kept.append(first)
+        left = [pose for pose, apart in zip(left, _apart(left, first), strict=True) if apart]
     return kept
 
 
@@ -370,35 +374,45 @@ def _dot_errors_px(dots: Array, views: Sequence[View]) -> Array:
 def _clear_best(candidates: Sequence[Pose], errors: Array, votes: int) -> int | None:
     """Index of the best candidate if it fits and no distinct one comes near it."""
     best = int(np.argmin(errors))
-    others = [e for c, e in zip(candidates, errors, strict=True) if _apart(c, candidates[best])]
+    others = errors[_apart(candidates, candidates[best])]
     clearly = _ALONE_CLEARLY if votes == 1 else _CLEARLY
-    rival = min(others, default=np.inf)
+    rival = others.min(initial=np.inf)
     if errors[best] > _FITS_PX or rival < clearly * max(errors[best], 0.1):
         return None
     return best
 
 
-def _apart(one: Pose, other: Pose) -> bool:
-    """Whether two poses are different places and not the same one found twice."""
-    turn = (np.trace(one.rotation.T @ other.rotation) - 1.0) / 2.0
-    return bool(np.arccos(np.clip(turn, -1.0, 1.0)) > _DISTINCT_RAD)
+def _apart(poses: Sequence[Pose], other: Pose) -> NDArray[np.bool_]:
+    """Which poses (K,) are different places from the other one and not the same found twice."""
+    turn = ((np.array([p.rotation for p in poses]) * other.rotation).sum(axis=(1, 2)) - 1.0) / 2.0
+    return np.asarray(np.arccos(np.clip(turn, -1.0, 1.0)) > _DISTINCT_RAD)
 
 
-def _refined(poses: Sequence[Pose], views: Sequence[View], dots_mm: Array) -> list[Pose]:
-    """Each pose resected over the views that agree with it.
+Candidates = tuple[Sequence[Pose], Sequence[View], Array]
+"""Poses of a camera (K), its views (V), and where their dots lie: (K, V, 4, 3), or (1, V, 4, 3) if
+that is the same for all."""
 
-    ``dots_mm`` (K, V, 4, 3) where the views' dots lie, or (1, V, 4, 3) if it is the same for all.
-    """
-    agree = _agreeing(_dot_errors_px(_moved(poses, dots_mm), views))
-    rays = np.array([v.rays for v in views])
-    used = agree[:, :, None] & np.isfinite(rays[:, :, 0])
-    refined = resected(
-        *_stacked(poses),
-        dots_mm.reshape(len(dots_mm), -1, 3),
-        rays.reshape(-1, 2),
-        used.reshape(len(poses), -1),
-    )
-    return [Pose(r, t) for r, t in zip(*refined, strict=True)]
+
+def _refined(asked: Sequence[Candidates]) -> list[list[Pose]]:
+    """Each pose of each camera resected over the views that agree with it, all at once."""
+    if not asked:
+        return []
+    count = sum(len(poses) for poses, _, _ in asked)
+    most = 4 * max(len(views) for _, views, _ in asked)
+    points, rays = np.zeros((count, most, 3)), np.zeros((count, most, 2))
+    used = np.zeros((count, most), dtype=bool)
+    ends = np.cumsum([0, *(len(poses) for poses, _, _ in asked)])
+    for (poses, views, dots_mm), (a, b) in zip(asked, pairwise(ends), strict=True):
+        own = slice(a, b), slice(4 * len(views))
+        agree = _agreeing(_dot_errors_px(_moved(poses, dots_mm), views))
+        seen = np.array([v.rays for v in views])
+        points[own] = dots_mm.reshape(len(dots_mm), -1, 3)
+        rays[own] = seen.reshape(-1, 2)
+        used[own] = (agree[:, :, None] & np.isfinite(seen[:, :, 0])).reshape(b - a, -1)
+    begun = [pose for poses, _, _ in asked for pose in poses]
+    turned, moved = resected(*_stacked(begun), points, rays, used)
+    refined = [Pose(r, t) for r, t in zip(turned, moved, strict=True)]
+    return [refined[a:b] for a, b in pairwise(ends)]
 
 
 def _filled(sighting: Sighting, layout_mm: Array) -> Array:

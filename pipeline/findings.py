@@ -213,7 +213,7 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         "not-converged": Kind(
             _FAULT,
             "The adjustment did not settle.",
-            "Its figures are not to be trusted.",
+            "No figure is to be trusted, so there are no verdicts.",
         ),
         "photo-astray": Kind(
             _WARNING,
@@ -249,6 +249,12 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
             _NOTE,
             "No card was found in this photo.",
             "The photo adds nothing.",
+        ),
+        "photos-from-one-place": Kind(
+            ("warning", "fault"),
+            "The photos show most cards from nearly the same direction.",
+            "Uncertainties are large; where hardly anything tells which way cards lean, there are "
+            "no verdicts.",
         ),
         "points-unclear": Kind(
             _FAULT,

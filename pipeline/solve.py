@@ -67,6 +67,7 @@ from pipeline.faults.diagnose import (
 )
 from pipeline.faults.leaning import leaning_findings
 from pipeline.faults.mend import mend
+from pipeline.faults.one_place import one_place_findings
 from pipeline.faults.originals import edited_findings, focal_findings
 from pipeline.faults.own_sheet import own_sheet_findings
 from pipeline.faults.profile_check import without_contradicted_profiles
@@ -233,7 +234,15 @@ def _evaluated(
     symmetry = symmetry_of_job(job, holes, solution) if job.sheet is None else None
     datum, base = frame.datum, frame.base
     deviations = _deviations(job, holes, datum, base, solution)
-    sure = bool(readings) and scale_sure and not assigned.unclear and mended.settled
+    from_one_place = one_place_findings(solution)
+    sure = (
+        bool(readings)
+        and scale_sure
+        and not assigned.unclear
+        and mended.settled
+        and network.adjusted.converged
+        and not any(finding.severity == "fault" for finding in from_one_place)
+    )
     deviations = without_verdicts(deviations, moved if sure else None)
     damage = find_damage(deviations, job.sheet, job.build_sd_mm) if sure and job.sheet else None
     scale = applied_scale(free, solution)
@@ -248,6 +257,7 @@ def _evaluated(
         *edited_findings([p.header for p in seen.photos], groups),
         *focal_findings(network, groups),
         *network_findings(network, solution),
+        *from_one_place,
         *second_look_findings(job, again),
         *contradiction_findings(
             mended,

@@ -20,6 +20,7 @@ from pipeline.report.words import (
     moved,
     place_name,
     unmeasured,
+    why_no_verdicts,
     worst_first,
 )
 from pipeline.results.result import Result
@@ -108,7 +109,7 @@ def mostly_undecided(result: Result) -> bool:
 
 def _mostly_undecided(result: Result) -> list[str]:
     """What would help, where U and not the car is why most points are undecided."""
-    if not mostly_undecided(result) or not result.scaled:
+    if not mostly_undecided(result) or why_no_verdicts(result):
         return []
     return [
         say(

@@ -34,7 +34,7 @@ from pipeline.results.result import Result
 from pipeline.solve import solve_sightings
 from pipeline.summary import exit_code
 from targets.bar import Bar
-from tests.fault_cases import Draft, draft, move, photographed
+from tests.fault_cases import Draft, draft, move, photographed, shows
 from tests.scene import CAMERA, layout_of, make_scene, solution_of
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -475,3 +475,23 @@ def test_a_profile_that_the_photos_contradict_is_dropped() -> None:
         (after,), contradicted = without_contradicted_profiles(network, [profiled])
         assert (after.from_profile, contradicted) == (kept, not kept)
         assert kept or "the photos contradict it: focal length -" in after.reason
+
+
+@pytest.mark.parametrize("bars", [1, 2])
+def test_a_bar_of_which_one_end_shows_in_one_photo_is_named(bars: int) -> None:
+    """The other bar gives the scale alone; without one there is none, and no verdict."""
+    made = small(4)
+    made.job = replace(made.job, bars=made.job.bars[:bars])
+    end = made.job.bars[0].cards[0]
+    _, *others = shows(made, photographed(made), end)
+    made.hidden |= {(photo, end, k) for photo in others for k in range(4)}
+    seen = photographed(made)
+    assert sum(s.card == end for s in seen.sightings) == 1
+    result = solve_sightings(made.job, seen)
+    (finding,) = of(result, "bar-not-seen")
+    assert finding.subject == f"bar {end}-{made.job.bars[0].cards[1]}"
+    assert result.scaled == (bars == 2)
+    if bars == 2:
+        assert max(errors_mm(made, result)) < 1.5
+    else:
+        assert {row.verdict for row in result.deviations.rows} == {"undecided"}

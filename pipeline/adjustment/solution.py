@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.distance import pdist
 
 from calib.camera import Camera
 from calib.frames import Array, Pose
@@ -83,6 +84,18 @@ class Solution:
     def centres_mm(self) -> Array:
         """(C, 3) card centres: the means of their four dots."""
         return np.asarray(self.dots_mm.mean(axis=1))
+
+    @property
+    def views_apart_rad(self) -> Array:
+        """(C,) largest angle between two directions from which photos measured a card."""
+        stations = np.array([pose.inverse().translation for pose in self.camera_from_network])
+        apart = np.zeros(len(self.cards))
+        for i, centre in enumerate(self.centres_mm):
+            rays = stations[self.sighting_photo[self.sighting_card == i]] - centre
+            rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+            # By the chord: the cosine of a small angle is rounded away.
+            apart[i] = 2.0 * np.arcsin(min(pdist(rays).max(initial=0.0) / 2.0, 1.0))
+        return apart
 
     @property
     def centres_covariance_mm2(self) -> Array:

@@ -385,7 +385,7 @@ def answer(result: Result) -> tuple[Said, Said]:
             if undecided
             else "",
         )
-    elif undecided == len(rows) and (why := _why_no_verdicts(result)):
+    elif why := why_no_verdicts(result):
         first = why
     elif undecided:
         first = say_count(
@@ -418,8 +418,10 @@ def answer(result: Result) -> tuple[Said, Said]:
     return first, second
 
 
-def _why_no_verdicts(result: Result) -> Said | None:
+def why_no_verdicts(result: Result) -> Said | None:
     """What takes the verdict of every point, if anything does."""
+    if any(row.verdict in ("within", "out") for row in result.deviations.rows):
+        return None
     codes = {finding.code for finding in result.findings}
     if not result.scaled:
         return say("No verdict can be given, because no bar gave the scale.")
@@ -427,6 +429,12 @@ def _why_no_verdicts(result: Result) -> Said | None:
         return say("No verdict can be given, because the points fit the sheet in no position.")
     if "bar-length-odd" in codes:
         return say("No verdict can be given, because the length of the bar cannot be right.")
+    if "photos-contradict" in codes:
+        return say("No verdict can be given, because photos contradict each other.")
+    if "not-converged" in codes:
+        return say("No verdict can be given, because the adjustment did not settle.")
+    if any(f.code == "photos-from-one-place" and f.severity == "fault" for f in result.findings):
+        return say("No verdict can be given, because all photos were taken from nearly one place.")
     return None
 
 

@@ -26,7 +26,7 @@ from pipeline.inputs.job import Job
 from pipeline.shoot.advice import Advice, advise
 from pipeline.shoot.camera_check import camera_lines
 from pipeline.shoot.gain import dot_noise_of
-from pipeline.shoot.planned_network import DOT_SD_PX, position_of
+from pipeline.shoot.planned_network import DOT_SD_PX
 from pipeline.shoot.point_precision import Chain, PointPrecision, base_of, chain_of, precision_of
 from pipeline.shoot.safety import CLEARANCE_MM, PLACES
 from targets.errors import UserError
@@ -265,7 +265,7 @@ def _weak_points(
     sizes = {card: dot_noise_of(own, 1.0) for card, own in by_card.items()}
     usual = float(np.median(list(sizes.values()))) if sizes else DOT_SD_PX
     index = {card: i for i, card in enumerate(chain.free.cards)}
-    places = np.array([position_of(p) for p in chain.free.camera_from_network])
+    apart_rad = chain.free.views_apart_rad
     weak = []
     for p in poor:
         own = by_card.get(p.card, [])
@@ -277,14 +277,11 @@ def _weak_points(
         reasons = []
         if len(photos) < _FEW_PHOTOS:
             reasons.append(_rays(len(photos)))
-        rays = places[photos] - chain.free.centres_mm[i]
-        rays /= np.linalg.norm(rays, axis=1, keepdims=True)
-        widest = float(np.arccos(np.clip((rays @ rays.T).min(), -1.0, 1.0)))
-        if widest < _NARROW_RAD:
+        if apart_rad[i] < _NARROW_RAD:
             reasons.append(
                 say(
                     "narrow angle: its views differ by {angle:.0f} degrees",
-                    angle=math.degrees(widest),
+                    angle=math.degrees(apart_rad[i]),
                 )
             )
         tags = [_dot_px(s) for s in own]

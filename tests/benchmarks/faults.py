@@ -27,6 +27,7 @@ from pipeline.results.result import Result
 from pipeline.solve import solve_sightings
 from targets.errors import UserError
 from tests.fault_cases import Draft, draft, move, photographed, shows
+from tests.scene import looking
 
 PHOTOS, COLUMNS = 16, 4
 KINDS = {
@@ -34,6 +35,7 @@ KINDS = {
     "cards-swapped", "card-on-wrong-point", "sides-exchanged", "stem-doubtful", "card-bent",
     "points-unclear", "bars-disagree", "print-odd", "bar-length-odd", "photo-left-out",
     "card-twice", "start-not-reproduced", "card-tilted", "card-misprinted",
+    "photos-from-one-place",
 }  # fmt: skip
 
 
@@ -318,6 +320,21 @@ def clusters(shared: int) -> Fault:
     return fault
 
 
+def one_place(within_mm: float) -> Fault:
+    """All photos are taken from below the middle, give or take this."""
+
+    def fault(made: Draft) -> Blame:
+        poses = []
+        for i in range(len(made.headers)):
+            place = np.array([0.0, 0.0, -1900.0]) + made.rng.uniform(-within_mm, within_mm, 3)
+            aim = np.append(made.rng.uniform(-300.0, 300.0, 2), 100.0)
+            poses.append(looking(place, aim, (0.0, 90.0, -90.0)[i % 3]))
+        made.scene = replace(made.scene, camera_from_vehicle=tuple(poses))
+        return Blame({"photos-from-one-place"}, [""], set())
+
+    return fault
+
+
 def _hide(made: Draft, photos: Sequence[int], cards: Sequence[int]) -> None:
     made.hidden |= {(p, c, k) for p in photos for c in cards for k in range(4)}
 
@@ -359,6 +376,8 @@ FAULTS: dict[str, Fault] = {
     "clusters-share-1": clusters(1),
     "clusters-share-2": clusters(2),
     "clusters-share-3": clusters(3),
+    "one-place-30mm": one_place(30.0),
+    "one-place-100mm": one_place(100.0),
 }
 
 

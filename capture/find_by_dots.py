@@ -48,6 +48,8 @@ _CLEAR = 0.2
 _RIVAL_BITS = 3
 _FRAME_WRONG, _FRAME_RIGHT = 9, 14
 """Of the frame's 28 cells at most so many are clearly white, at least so many clearly black."""
+_AT_ONCE = 200
+"""Quadrilaterals whose cells are read together, some 20 kB each."""
 _LEAST_CONTRAST = 18.0
 _LEAST_DARKNESS = 13.0
 """Grey levels by which a dot's mean is darker than its surroundings: noise makes weaker spots."""
@@ -63,15 +65,18 @@ def find_tags_by_dots(
     small, factor = reduced(grey, longest_px)
     centres, semi = _spots(small)
     best: dict[int, tuple[float, Array]] = {}
-    for quad, whole in zip(*_squares(centres, semi), strict=True):
-        read = _read_code(small, quad)
-        if read is not None and read[0] not in known:
-            tag, contrast, turned = read
-            # Of several quadrilaterals about a card, that whose code stands out most is its dots;
-            # a fourth dot where it should be is worth a bit.
-            merit = contrast + 0.5 * whole
-            if tag not in best or merit > best[tag][0]:
-                best[tag] = merit, turned
+    quads, whole = _squares(centres, semi)
+    for first in range(0, len(quads), _AT_ONCE):
+        for i, level in zip(*_levels(small, quads[first : first + _AT_ONCE]), strict=True):
+            read = _read_code(level)
+            if read is not None and read[0] not in known:
+                tag, quarter, contrast = read
+                # Of several quadrilaterals about a card, that whose code stands out most is its
+                # dots; a fourth dot where it should be is worth a bit.
+                merit = contrast + 0.5 * whole[first + i]
+                if tag not in best or merit > best[tag][0]:
+                    # The code seen is the printed one turned by quarters, as the dots are.
+                    best[tag] = merit, np.roll(quads[first + i], -quarter, axis=0)
     found = []
     for tag in sorted(best):
         card = card_of(tag)
@@ -122,9 +127,11 @@ def _ellipses(small: NDArray[np.uint8]) -> tuple[Array, Array]:
         return np.zeros((0, 2)), np.zeros((0, 2, 2))
     rank = np.full(len(stats), -1)
     rank[chosen] = np.arange(len(chosen))
-    of_pixel = rank[labels]
-    rows, columns = np.nonzero(of_pixel >= 0)
-    spot = of_pixel[rows, columns]
+    pixel = np.flatnonzero(dark)
+    spot = rank[labels.ravel()[pixel]]
+    of_spot = spot >= 0
+    pixel, spot = pixel[of_spot], spot[of_spot]
+    rows, columns = np.divmod(pixel, dark.shape[1])
     deep = depth[rows, columns].astype(float)
     deepest = np.zeros(len(chosen))
     np.maximum.at(deepest, spot, deep)
@@ -182,22 +189,24 @@ def _squares(centres: Array, semi: Array) -> tuple[Array, NDArray[np.bool_]]:
     size = np.sqrt(np.abs(np.linalg.det(semi)))
     longest = np.linalg.norm(semi, axis=(1, 2))
     tree = cKDTree(centres)
-    triples = []
-    for i, near in enumerate(
-        tree.query_ball_point(centres, (1 + _SIDE_SPREAD) * _SIDE_RADII * longest)
-    ):
-        others = np.array(near, dtype=int)
-        off = (centres[others] - centres[i]) @ by_radius[i].T
-        radii = np.linalg.norm(off, axis=1)
-        ratio = size[others] / size[i]
-        fits = np.abs(radii / _SIDE_RADII - 1) < _SIDE_SPREAD
-        fits &= (ratio < _SIZE_RATIO) & (ratio > 1 / _SIZE_RATIO)
-        others = others[fits]
-        to = off[fits] / radii[fits, None]
+    near = tree.query_ball_point(centres, (1 + _SIDE_SPREAD) * _SIDE_RADII * longest)
+    middle = np.repeat(np.arange(len(centres)), [len(others) for others in near])
+    other = np.concatenate([np.array(others, dtype=int) for others in near])
+    off = np.einsum("nij,nj->ni", by_radius[middle], centres[other] - centres[middle])
+    radii = np.linalg.norm(off, axis=1)
+    ratio = size[other] / size[middle]
+    fits = np.abs(radii / _SIDE_RADII - 1) < _SIDE_SPREAD
+    fits &= (ratio < _SIZE_RATIO) & (ratio > 1 / _SIZE_RATIO)
+    middle, other, to = middle[fits], other[fits], off[fits] / radii[fits, None]
+    begin = np.searchsorted(middle, np.arange(len(centres) + 1))
+    triples = [np.zeros((0, 3), dtype=int)]
+    for i in np.flatnonzero(np.diff(begin) >= 2):
+        own = slice(begin[i], begin[i + 1])
+        x, y = to[own].T
         # a before i before b is clockwise (y down) when b is left of a seen from i.
-        turn = to[:, None, 0] * to[None, :, 1] - to[:, None, 1] * to[None, :, 0]
-        a, b = np.nonzero((turn < 0) & (np.abs(to @ to.T) < _SQUARE_COSINE))
-        triples.append(np.stack([others[a], np.full(len(a), i), others[b]], axis=1))
+        turn = x[:, None] * y - y[:, None] * x
+        a, b = np.nonzero((turn < 0) & (np.abs(to[own] @ to[own].T) < _SQUARE_COSINE))
+        triples.append(np.stack([other[own][a], np.full(len(a), i), other[own][b]], axis=1))
     three = np.concatenate(triples)
     fourth = centres[three[:, 0]] + centres[three[:, 2]] - centres[three[:, 1]]
     if not len(three):
@@ -211,36 +220,43 @@ def _squares(centres: Array, semi: Array) -> tuple[Array, NDArray[np.bool_]]:
     return np.concatenate([centres[three], fourth[:, None]], axis=1), whole
 
 
-def _read_code(small: NDArray[np.uint8], quad: Array) -> tuple[int, float, Array] | None:
-    """The card whose dots are at ``quad``: its id, how much its bits stand out, and the quad
-    turned to begin at its top left."""
-    places = projected(homography(card_of(0).dots_mm, quad), _samples_mm())
+def _levels(small: NDArray[np.uint8], quads: Array) -> tuple[NDArray[np.intp], Array]:
+    """Which of the quadrilaterals (Q, 4, 2) have a tag's frame, and their cells (n, 8, 8): -1/2
+    ink, 1/2 paper, nought where the cell lies outside the picture."""
+    if not len(quads):
+        return np.zeros(0, dtype=np.intp), np.zeros((0, TAG_CELLS, TAG_CELLS))
+    dots_mm, samples_mm = card_of(0).dots_mm, _samples_mm()
+    places = np.array([projected(homography(dots_mm, quad), samples_mm) for quad in quads])
     limit = np.array(small.shape)[::-1] - 1
-    inside = ((places >= 0) & (places <= limit)).all(axis=1).reshape(TAG_CELLS, TAG_CELLS, -1)
-    dots = np.clip(np.rint(quad[:3]), 0, limit).astype(int)
-    column, row = np.rint(np.clip(places, 0, limit)).astype(int).T
-    cells = small[row, column].reshape(inside.shape).mean(axis=2)
-    ink = float(np.median(small[dots[:, 1], dots[:, 0]]))
-    paper = float(np.quantile(cells, 0.85))
-    if paper - ink < _LEAST_CONTRAST:
-        return None
-    level = np.where(inside.all(axis=2), (cells - ink) / (paper - ink) - 0.5, 0.0)
+    shape = len(quads), TAG_CELLS, TAG_CELLS, -1
+    inside = np.all((places >= 0) & (places <= limit), axis=2).reshape(shape).all(axis=3)
+    dots = np.clip(np.rint(quads[:, :3]), 0, limit).astype(int)
+    nearest = np.rint(np.clip(places, 0, limit)).astype(int)
+    cells = small[nearest[..., 1], nearest[..., 0]].reshape(shape).mean(axis=3)
+    ink = np.median(small[dots[..., 1], dots[..., 0]], axis=1)
+    paper = np.quantile(cells.reshape(len(quads), -1), 0.85, axis=1)
+    deep = np.flatnonzero(paper - ink >= _LEAST_CONTRAST)
+    ink, contrast = ink[deep, None, None], (paper - ink)[deep, None, None]
+    level = np.where(inside[deep], (cells[deep] - ink) / contrast - 0.5, 0.0)
     frame = level.copy()
-    frame[1:-1, 1:-1] = 0.0
-    if (frame > _CLEAR).sum() > _FRAME_WRONG or (frame < -_CLEAR).sum() < _FRAME_RIGHT:
-        return None
+    frame[:, 1:-1, 1:-1] = 0.0
+    framed = (frame > _CLEAR).sum(axis=(1, 2)) <= _FRAME_WRONG
+    framed &= (frame < -_CLEAR).sum(axis=(1, 2)) >= _FRAME_RIGHT
+    return deep[framed], level[framed]
+
+
+def _read_code(level: Array) -> tuple[int, int, float] | None:
+    """The card whose cells (8, 8) these are: its id, by how many quarters it is turned, and how
+    much its bits stand out."""
     bits = level[1:-1, 1:-1].ravel()
     clear = np.abs(bits) > _CLEAR
     wrong = ((_codes() != (bits > 0)) & clear).sum(axis=1)
     best = int(wrong.argmin())
     if wrong[best] > _most_wrong(int(clear.sum())):
         return None
-    tag, quarter = divmod(best, 4)
     if np.delete(wrong, best).min() < wrong[best] + _RIVAL_BITS:
         return None
-    # The code seen is the printed one turned by quarters; the first dot moves along with it.
-    contrast = float(np.where(_codes()[best], bits, -bits).sum())
-    return tag, contrast, np.roll(quad, -quarter, axis=0)
+    return *divmod(best, 4), float(np.where(_codes()[best], bits, -bits).sum())
 
 
 @cache

@@ -55,7 +55,7 @@ def adjust(
     least_gain : the relative gain in cost below which an iteration is taken for the last.
     """
     damping = 1e-6
-    cost = _cost(network, observations, priors, robust)
+    cost, off_px = _cost(network, observations, priors, robust)
     converged = False
     steps = 0
     for _ in range(max_iterations):
@@ -64,7 +64,7 @@ def adjust(
         accepted = False
         while not accepted and damping < 1e8:
             trial = _step(network, normals, damping)
-            trial_cost = _cost(trial, observations, priors, robust)
+            trial_cost, trial_off_px = _cost(trial, observations, priors, robust)
             accepted = bool(np.isfinite(trial_cost) and trial_cost <= cost)
             if not accepted:
                 damping *= 10.0
@@ -73,15 +73,18 @@ def adjust(
             converged = True  # no direction leads down: at the optimum to machine precision
             break
         gain = cost - trial_cost
-        network, cost = trial, trial_cost
+        network, cost, off_px = trial, trial_cost, trial_off_px
         damping = max(damping * 0.1, 1e-12)
         if gain <= least_gain * cost:
             converged = True
             break
-    return Adjusted(network, cost, residuals_px(network, observations), converged, steps)
+    return Adjusted(network, cost, off_px, converged, steps)
 
 
-def _cost(network: Network, observations: Observations, priors: Priors, robust: float) -> float:
+def _cost(
+    network: Network, observations: Observations, priors: Priors, robust: float
+) -> tuple[float, Array]:
+    """What is minimised, and the residuals (N, 2) px."""
     off_px = residuals_px(network, observations)
     residual = np.einsum("nij,nj->ni", observations.whitening, off_px)
     squares = (residual**2).sum(axis=1)
@@ -97,7 +100,7 @@ def _cost(network: Network, observations: Observations, priors: Priors, robust: 
         shaped = network.points.reshape(priors.layout.nominal_mm.shape)
         cost += layout_terms(priors.layout, shaped, network.print_scale).squares.sum()
         cost += SCALE_HOLD * (network.print_scale.mean() - 1.0) ** 2
-    return float(cost)
+    return float(cost), off_px
 
 
 def _step(network: Network, normals: Normals, damping: float) -> Network:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.camera import project_with_jacobians
+from calib.camera import project, project_with_jacobians
 from calib.frames import Array, cross_matrix, rotations
 from pipeline.adjustment.layout import Layout
 
@@ -185,7 +185,7 @@ def residuals_px(network: Network, observations: Observations) -> Array:
     """Measured minus predicted, (N, 2)."""
     _, _, in_camera = _in_camera(network, observations)
     constants = network.constants[network.group[observations.photo]]
-    predicted = project_with_jacobians(constants, in_camera)[0]
+    predicted = project(constants, in_camera)
     return np.asarray(observations.px - predicted - network.shift_px[observations.photo])
 
 

@@ -18,7 +18,7 @@ from calib.frames import Array, cross_matrix
 from pipeline.adjustment.bundle import Network, Observations, PhotoColumns, Priors, jacobians
 from pipeline.adjustment.cholesky import inverted
 from pipeline.adjustment.layout import layout_terms
-from pipeline.adjustment.normals import Normals, build_normals
+from pipeline.adjustment.normals import Normals, build_normals, normals_of
 
 DATUM_DEFECT = 7
 
@@ -112,7 +112,10 @@ class Cofactors:
 
 def cofactors(network: Network, observations: Observations, priors: Priors) -> Cofactors:
     """A generalised inverse of the normal equations at an optimum found by ``adjust``."""
-    normals = build_normals(network, observations, priors)
+    return _cofactors(network, build_normals(network, observations, priors), priors)
+
+
+def _cofactors(network: Network, normals: Normals, priors: Priors) -> Cofactors:
     system = normals.system
     gauge_points = similarities(network.points)
     gauge = np.concatenate([_photo_similarities(network, normals), gauge_points])[normals.kept]
@@ -154,8 +157,10 @@ def cofactors(network: Network, observations: Observations, priors: Priors) -> C
 
 def precision(network: Network, observations: Observations, priors: Priors) -> Precision:
     """Cofactors at an optimum found by ``adjust``."""
-    known = cofactors(network, observations, priors)
-    by_photo, by_constants, by_point, residuals = jacobians(network, observations, priors)
+    linear = jacobians(network, observations, priors)
+    normals = normals_of(linear, network, observations, priors)
+    known = _cofactors(network, normals, priors)
+    by_photo, by_constants, by_point, residuals = linear
     last = network.constants.size
     constants = np.stack([known.common[g : g + 9, g : g + 9] for g in range(0, last, 9)])
     print_scale = (
@@ -314,15 +319,18 @@ def _leverages(
 ) -> Array:
     """Cofactors (N, 2, 2) of the whitened predictions: J Q J^T with each observation's unknowns."""
     photo, point = observations.photo, observations.point
-    xyz = point[:, None] * 3 + np.arange(3)
-    camera = 9 * network.group[photo][:, None] + np.arange(9)
-    by_camera, by_dot = by_constants.transpose(0, 2, 1), by_point.transpose(0, 2, 1)
-    constants = known.of_photos_and(known.photo_common, photo, camera)
-    points = known.of_photos_and(known.photo_points, photo, xyz)
-    half = by_photo @ constants @ by_camera + by_photo @ points @ by_dot
-    half += by_constants @ known.common_points[camera[:, :, None], xyz[:, None, :]] @ by_dot
+    photos, points = np.arange(len(network.rotation)), len(network.points)
+    constants = 9 * network.group[:, None] + np.arange(9)
+    by_view = np.concatenate([by_photo, by_constants], axis=2)
+    by_dot = by_point.transpose(0, 2, 1)
+    own = known.of_views(photos, constants)
+    everywhere = np.broadcast_to(np.arange(3 * points), (len(photos), 3 * points))
+    mixed = known.of_views_and_points(photos, constants, everywhere)
+    mixed = mixed.reshape(len(photos), -1, points, 3)[photo, :, point]
+    each = np.arange(points)
+    of_points = known.points.reshape(points, 3, points, 3)[each, :, each]
+    half = by_view @ mixed @ by_dot
     leverage = half + half.transpose(0, 2, 1)
-    leverage += by_photo @ known.photos[photo] @ by_photo.transpose(0, 2, 1)
-    leverage += by_constants @ known.common[camera[:, :, None], camera[:, None, :]] @ by_camera
-    leverage += by_point @ known.points[xyz[:, :, None], xyz[:, None, :]] @ by_dot
+    leverage += by_view @ own[photo] @ by_view.transpose(0, 2, 1)
+    leverage += by_point @ of_points[point] @ by_dot
     return np.asarray(leverage)

@@ -230,6 +230,8 @@ class _Growing:
         self.print_scale = print_scale
         self.constants = np.array([c.constants for c in cameras])
         self.rejected: list[tuple[int, str, int]] = []
+        self._usable = np.array([s.measured for s in sightings], dtype=bool).reshape(-1, 4)
+        """(S, 4) dots that are measured and not rejected."""
         self.photos: list[str] = []
         self.cards: list[int] = []
         self._what: tuple[list[str], list[int], list[int], list[int]] | None = None
@@ -318,12 +320,13 @@ class _Growing:
 
     def _reject(self, dropped: NDArray[np.bool_]) -> None:
         """Take observations out; photos and cards that then hang by a thread go, too."""
-        for i in np.flatnonzero(dropped):
-            seen = self.sightings[self.sighting[i]]
-            self.rejected.append((seen.card, seen.photo, int(self.dot[i])))
+        for i, dot in zip(self.sighting[dropped], self.dot[dropped], strict=True):
+            seen = self.sightings[i]
+            self.rejected.append((seen.card, seen.photo, int(dot)))
+            self._usable[i, dot] = False
         self._keep(~dropped)
         before = self._as_start()
-        start = _supported_by(self._kept_sightings(), before)
+        start = self._supported_by_kept(before)
         if start.size == before.size:
             return
         priors = self.priors
@@ -338,12 +341,7 @@ class _Growing:
         A sighting counts with two measured dots or more. Two dots alone, the same in all photos,
         leave a card free to turn about their line, so a card needs three.
         """
-        gone = set(self.rejected)
-        seen = []
-        for s in self.sightings:
-            dots = {k for k in range(4) if s.measured[k] and (s.card, s.photo, k) not in gone}
-            seen.append((s.photo, s.card, dots))
-        return _supported_by(seen, start)
+        return _supported_by(self.sightings, self._usable, start)
 
     def _arrange(self, start: Start) -> None:
         """Arrays for the photos and cards of a start; gross misfits left out.
@@ -354,40 +352,30 @@ class _Growing:
             if not start.cards:
                 raise _contradiction()
             self._lay_out(start)
-            kept = _supported_by(self._kept_sightings(), start)
+            kept = self._supported_by_kept(start)
             if kept.size == start.size:
                 break
             start = kept
 
-    def _kept_sightings(self) -> list[tuple[str, int, set[int]]]:
-        """Photo, card and dots of each sighting as far as it takes part."""
-        dots: dict[int, set[int]] = defaultdict(set)
-        for i, k in zip(self.sighting, self.dot, strict=True):
-            dots[int(i)].add(int(k))
-        return [(self.sightings[i].photo, self.sightings[i].card, d) for i, d in dots.items()]
+    def _supported_by_kept(self, start: Start) -> Start:
+        """The start without what the dots that take part hardly hold."""
+        kept = np.zeros_like(self._usable)
+        kept[self.sighting, self.dot] = True
+        return _supported_by(self.sightings, kept, start)
 
     def _lay_out(self, start: Start) -> None:
         self.photos = sorted(start.photos)
         self.cards = sorted(start.cards)
         photo_index = {p: i for i, p in enumerate(self.photos)}
         card_index = {c: i for i, c in enumerate(self.cards)}
-        gone = set(self.rejected)
-        rows = [
-            (photo_index[s.photo], 4 * card_index[s.card] + k, i, k)
-            for i, s in enumerate(self.sightings)
-            if s.photo in photo_index and s.card in card_index
-            for k in range(4)
-            if s.measured[k] and (s.card, s.photo, k) not in gone
-        ]
-        photo, point, self.sighting, self.dot = np.array(rows, dtype=np.intp).reshape(-1, 4).T
-        px = np.array(
-            [self.sightings[i].dots_px[k] for i, k in zip(self.sighting, self.dot, strict=True)]
-        )
-        covariance = np.array(
-            [
-                self.sightings[i].covariance_px2[k]
-                for i, k in zip(self.sighting, self.dot, strict=True)
-            ]
+        in_photo = np.array([photo_index.get(s.photo, -1) for s in self.sightings], dtype=np.intp)
+        on_card = np.array([card_index.get(s.card, -1) for s in self.sightings], dtype=np.intp)
+        placed = (in_photo >= 0) & (on_card >= 0)
+        self.sighting, self.dot = np.nonzero(self._usable & placed[:, None])
+        photo, point = in_photo[self.sighting], 4 * on_card[self.sighting] + self.dot
+        px, covariance = (
+            np.array([getattr(s, name) for s in self.sightings])[self.sighting, self.dot]
+            for name in ("dots_px", "covariance_px2")
         )
         group = np.array([self.group_of_photo[p] for p in self.photos], dtype=np.intp)
         height = np.array([self.guesses[g].camera.height_px for g in group])[photo]
@@ -460,18 +448,21 @@ class _Growing:
         return _start_of(self.photos, self.cards, self.network, self.layout_mm)
 
 
-def _supported_by(seen: Sequence[tuple[str, int, set[int]]], start: Start) -> Start:
-    """The start without what ``seen``, (photo, card, dots), hardly holds; see ``_supported``."""
+def _supported_by(sightings: Sequence[Sighting], dots: NDArray[np.bool_], start: Start) -> Start:
+    """The start without what these ``dots`` (S, 4) hardly hold; see ``_supported``."""
     photos, cards = dict(start.photos), dict(start.cards)
+    which = (dots @ [1, 2, 4, 8]).tolist()  # a bit for each dot
     while True:
-        placed = [(p, c, d) for p, c, d in seen if len(d) >= 2 and p in photos and c in cards]
-        per_photo = Counter(p for p, _, _ in placed)
-        per_card = Counter(c for _, c, _ in placed)
-        dots_of: dict[int, set[int]] = defaultdict(set)
-        for _, c, dots in placed:
-            dots_of[c] |= dots
+        per_photo: Counter[str] = Counter()
+        per_card: Counter[int] = Counter()
+        dots_of: dict[int, int] = defaultdict(int)
+        for s, own in zip(sightings, which, strict=True):
+            if own.bit_count() >= 2 and s.photo in photos and s.card in cards:
+                per_photo[s.photo] += 1
+                per_card[s.card] += 1
+                dots_of[s.card] |= own
         weak_photos = [p for p in photos if per_photo[p] < 2]
-        weak_cards = [c for c in cards if per_card[c] < 2 or len(dots_of[c]) < 3]
+        weak_cards = [c for c in cards if per_card[c] < 2 or dots_of[c].bit_count() < 3]
         if not weak_photos and not weak_cards:
             return Start(photos, cards, start.error_px)
         for photo in weak_photos:

@@ -61,7 +61,20 @@ def build_normals(
     damping: float = 0.0,
 ) -> Normals:
     """Normal equations at ``network``; ``damping`` multiplies the eliminated blocks' diagonal."""
-    by_photo, by_constants, by_point, residual = jacobians(network, observations, priors)
+    linear = jacobians(network, observations, priors)
+    return normals_of(linear, network, observations, priors, robust, damping)
+
+
+def normals_of(
+    linear: tuple[Array, Array, Array, Array],
+    network: Network,
+    observations: Observations,
+    priors: Priors,
+    robust: float = np.inf,
+    damping: float = 0.0,
+) -> Normals:
+    """The same where the derivatives at ``network``, ``bundle.jacobians``, are known already."""
+    by_photo, by_constants, by_point, residual = linear
     root = np.sqrt(_robust_weights(residual, robust))[:, None, None]
     by_photo, by_constants, by_point = by_photo * root, by_constants * root, by_point * root
     residual = residual * root[:, :, 0]

@@ -9,7 +9,6 @@ is then adjusted with that layout, loosely held, so that its dots alone say how 
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,7 +20,7 @@ from pipeline.adjustment.layout import best_rotations
 from pipeline.adjustment.network import NetworkFound
 from pipeline.adjustment.points import card_size
 from pipeline.adjustment.pulls import Pulls
-from pipeline.adjustment.start import View, view_errors_px
+from pipeline.adjustment.start import View, ViewsOf, view_errors_px
 from targets.mark import is_mark
 
 OWN_LAYOUT_SD_MM = np.array([1.0, 1.0, 0.15])
@@ -54,13 +53,13 @@ class Misprint:
 
 
 def misprints(
-    network: NetworkFound, pulls: Pulls, views: Sequence[View], known: Collection[int]
+    network: NetworkFound, pulls: Pulls, views: ViewsOf, known: Collection[int]
 ) -> list[Misprint]:
     """Cards whose photos agree on a stretched layout and not on the nominal one.
 
     Parameters
     ----------
-    views : of all sightings, with the cameras as adjusted.
+    views : of a card, with the cameras as adjusted.
     known : cards that have a layout of their own already.
     """
     layout = network.priors.layout
@@ -70,10 +69,6 @@ def misprints(
         p: Pose(network.network.rotation[i], network.network.translation[i])
         for i, p in enumerate(network.photos)
     }
-    of_card: dict[int, list[View]] = defaultdict(list)
-    for view in views:
-        if view.photo in photos:
-            of_card[view.card].append(view)
     # Where hardly any dot is left of a card, none of its sightings can be odd any more.
     dropped = {(card, photo) for card, photo, _ in network.rejected}
     at = zip(pulls.card, pulls.photo, strict=True)
@@ -82,9 +77,9 @@ def misprints(
     found = []
     for index, card in enumerate(network.cards):
         own = odd[pulls.card == index]
-        seen = of_card[card]
         if is_mark(card) or card in known or 2 * own.sum() < len(own) or len(own) < _LEAST_PHOTOS:
             continue
+        seen = [v for v in views(card) if v.photo in photos]
         misprint = _misprint(card, seen, [photos[v.photo] for v in seen], network)
         found += [misprint] if misprint else []
     return found

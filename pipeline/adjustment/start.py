@@ -10,17 +10,16 @@ than every other. What stays ambiguous waits until more is known, or is left out
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera import Camera
-from calib.frames import Array, Pose
+from calib.frames import Array, Pose, rotations
 from capture.plane import homography, projected
 from capture.sightings import Sighting
 from pipeline.adjustment.resection import resected
@@ -65,6 +64,10 @@ class View:
     poses: tuple[Pose, ...]
 
 
+ViewsOf = Callable[[int], Sequence[View]]
+"""Views of one card, prepared when they are asked for."""
+
+
 @dataclass(frozen=True)
 class Start:
     """Where photos and cards are, roughly: camera_from_network and network_from_card."""
@@ -102,21 +105,25 @@ def prepare_views(
         except UserError:
             # Constants that describe no lens, as those of a crop may come out.
             rays_of[members] = np.nan
-    views = []
+    prepared: list[tuple[Sighting, Array, Array]] = []
+    allowed: list[tuple[Array, Array]] = []
     for sighting, rays in zip(sightings, rays_of, strict=True):
         if not np.isfinite(rays).any():
             continue
-        camera = camera_of_photo[sighting.photo]
-        layout = np.column_stack([layout_mm[sighting.card], np.zeros(4)])
+        layout = np.zeros((4, 3))
+        layout[:, :2] = layout_mm[sighting.card]
         if sighting.measured.sum() == 3:
             rays = np.where(sighting.measured[:, None], rays, np.nan)
-            poses = tuple(_three_point_poses(layout, rays))
+            allowed.append(_three_point_poses(layout, rays))
         else:
-            poses = tuple(_plane_poses(layout, rays))
-        if poses:
-            focal = float(camera.constants[:2].mean())
-            views.append(View(sighting.photo, sighting.card, rays, focal, layout, poses))
-    return views
+            allowed.append(_plane_poses(layout, rays))
+        prepared.append((sighting, rays, layout))
+    focal_px = {id(c): float(c.constants[:2].mean()) for c in camera_of_photo.values()}
+    return [
+        View(s.photo, s.card, rays, focal_px[id(camera_of_photo[s.photo])], layout, poses)
+        for (s, rays, layout), poses in zip(prepared, _facing_poses(allowed), strict=True)
+        if poses
+    ]
 
 
 def start_network(views: Sequence[View], seed_card: int | None = None) -> list[Start]:
@@ -426,33 +433,39 @@ def _filled(sighting: Sighting, layout_mm: Array) -> Array:
     return np.where(sighting.measured[:, None], sighting.dots_px, rough)
 
 
-def _three_point_poses(layout_mm: Array, rays: Array) -> list[Pose]:
-    """The up to four camera_from_card poses of three dots (Grunert's problem, OpenCV's AP3P)."""
+def _three_point_poses(layout_mm: Array, rays: Array) -> tuple[Array, Array]:
+    """The up to four camera_from_card poses of three dots (Grunert's problem, OpenCV's AP3P).
+
+    Rotation vectors and translations, (k, 3) each.
+    """
     seen = np.isfinite(rays[:, 0])
     _, turned, moved = cv2.solveP3P(
         layout_mm[seen], rays[seen].reshape(3, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_AP3P
     )
-    return _facing_poses(turned, moved)
+    return np.reshape(turned, (-1, 3)), np.reshape(moved, (-1, 3))
 
 
-def _plane_poses(layout_mm: Array, rays: Array) -> list[Pose]:
-    """The one or two camera_from_card poses of four coplanar dots, best first.
+def _plane_poses(layout_mm: Array, rays: Array) -> tuple[Array, Array]:
+    """The same of the one or two camera_from_card poses of four coplanar dots, best first.
 
     Collins and Bartoli, Infinitesimal plane-based pose estimation, 2014 (as OpenCV has it).
     """
     _, turned, moved, _ = cv2.solvePnPGeneric(
         layout_mm, rays.reshape(4, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
     )
-    return _facing_poses(turned, moved)
+    return np.reshape(turned, (-1, 3)), np.reshape(moved, (-1, 3))
 
 
-def _facing_poses(turned: Sequence[Any], moved: Sequence[Any]) -> list[Pose]:
-    """Poses of rotation vectors and translations that put the card's face before the camera."""
-    poses = []
-    for r, t in zip(turned, moved, strict=True):
-        if not (np.isfinite(r).all() and np.isfinite(t).all() and t[2, 0] > 0):
-            continue
-        rotation = np.asarray(cv2.Rodrigues(r)[0], dtype=float)
-        if rotation[:, 2] @ t[:, 0] > 0:
-            poses.append(Pose(rotation, np.asarray(t, dtype=float).ravel()))
-    return poses
+def _facing_poses(allowed: Sequence[tuple[Array, Array]]) -> list[tuple[Pose, ...]]:
+    """Of the poses of each view those that put the card's face before the camera."""
+    if not allowed:
+        return []
+    ends = np.cumsum([0, *(len(turned) for turned, _ in allowed)])
+    moved = np.concatenate([moved for _, moved in allowed])
+    rotation = rotations(np.concatenate([turned for turned, _ in allowed]))
+    facing = np.isfinite(rotation).all(axis=(1, 2)) & np.isfinite(moved).all(axis=1)
+    facing &= (moved[:, 2] > 0) & ((rotation[:, :, 2] * moved).sum(axis=1) > 0)
+    return [
+        tuple(Pose(rotation[i], moved[i]) for i in range(a, b) if facing[i])
+        for a, b in pairwise(ends)
+    ]

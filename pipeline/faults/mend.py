@@ -9,20 +9,22 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
 from calib.camera import Camera
 from calib.frames import Pose
 from capture.photo_set import PhotoSet
+from capture.sightings import Sighting
 from pipeline.adjustment.cameras import PhotoGroup
 from pipeline.adjustment.consensus import places_of
 from pipeline.adjustment.misprints import Misprint, misprints
 from pipeline.adjustment.network import NetworkFound
 from pipeline.adjustment.pulls import GROSS_PX, Pulls, pulls_of
-from pipeline.adjustment.start import View, prepare_views
+from pipeline.adjustment.start import View, ViewsOf, prepare_views
 from pipeline.faults.changed_cameras import OtherCamera, other_cameras, regrouped
 from pipeline.faults.moved_cards import TwoPlaces, cards_at_two_places
 from pipeline.faults.parted import Parted, parted
@@ -206,10 +208,11 @@ def _one_by_one(
 
 def _pulled(
     seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound
-) -> tuple[list[View], NetworkFound, Pulls]:
-    """All views, the network with the cards that it dropped, and how each sighting pulls there."""
+) -> tuple[ViewsOf, NetworkFound, Pulls]:
+    """Views, the network with the cards that it dropped, and how each sighting pulls there."""
     views = _views(seen, groups, network)
-    whole = _with_dropped_cards(network, views)
+    dropped = dict.fromkeys(s.card for s in seen.sightings if s.card not in network.cards)
+    whole = _with_dropped_cards(network, {card: views(card) for card in dropped})
     heights_px = [g.guess.camera.height_px for g in groups]
     return views, whole, pulls_of(whole, seen.sightings, heights_px)
 
@@ -227,8 +230,8 @@ def shooting_order(names: Sequence[str]) -> dict[str, int]:
     return {name: i for i, name in enumerate(sorted(names, key=key))}
 
 
-def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) -> list[View]:
-    """Views of all sightings, with the cameras as adjusted; marks only where they have a place.
+def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) -> ViewsOf:
+    """Views of a card, with the cameras as adjusted; of a mark only where it has a place.
 
     Fewer than three dots do not tell where a card is.
     """
@@ -243,8 +246,16 @@ def _views(seen: PhotoSet, groups: Sequence[PhotoGroup], network: NetworkFound) 
     for sighting in seen.sightings:
         if not is_mark(sighting.card):
             nominal.setdefault(sighting.card, card_of(sighting.card).dots_mm * scale)
-    telling = [s for s in seen.sightings if s.card in nominal and s.measured.sum() >= 3]
-    return prepare_views(telling, cameras, nominal)
+    telling: dict[int, list[Sighting]] = defaultdict(list)
+    for sighting in seen.sightings:
+        if sighting.card in nominal and sighting.measured.sum() >= 3:
+            telling[sighting.card].append(sighting)
+
+    @cache
+    def views(card: int) -> list[View]:
+        return prepare_views(telling.get(card, ()), cameras, nominal)
+
+    return views
 
 
 def _adjusted(
@@ -261,7 +272,7 @@ def _adjusted(
         return None
 
 
-def _with_dropped_cards(network: NetworkFound, views: Sequence[View]) -> NetworkFound:
+def _with_dropped_cards(network: NetworkFound, views: Mapping[int, Sequence[View]]) -> NetworkFound:
     """The network with cards that the outlier test dropped, where their photos have them.
 
     A card that moved half-way through the photos may lie nowhere that any photo agrees with. They
@@ -269,12 +280,9 @@ def _with_dropped_cards(network: NetworkFound, views: Sequence[View]) -> Network
     """
     at = {p: i for i, p in enumerate(network.photos)}
     unknowns, known = network.network, network.found.cofactors
-    dropped: dict[int, list[View]] = defaultdict(list)
-    for view in views:
-        if view.photo in at and view.card not in network.cards:
-            dropped[view.card].append(view)
     placed = {}
-    for card, seen in dropped.items():
+    for card, own in views.items():
+        seen = [view for view in own if view.photo in at]
         photos = [
             Pose(unknowns.rotation[at[v.photo]], unknowns.translation[at[v.photo]]) for v in seen
         ]

@@ -9,7 +9,6 @@ same number.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -21,7 +20,7 @@ from calib.frames import Array, Pose, cross_matrix
 from pipeline.adjustment.consensus import places_of
 from pipeline.adjustment.network import NetworkFound
 from pipeline.adjustment.pulls import ARM_MM, GROSS_PX, Pulls
-from pipeline.adjustment.start import View
+from pipeline.adjustment.start import View, ViewsOf
 from pipeline.faults.change_point import Change, best_run, change_of
 
 LEAST_MM = 0.2
@@ -61,30 +60,27 @@ class TwoPlaces:
 
 
 def cards_at_two_places(
-    network: NetworkFound, pulls: Pulls, views: Sequence[View], order: Mapping[str, int]
+    network: NetworkFound, pulls: Pulls, views: ViewsOf, order: Mapping[str, int]
 ) -> list[TwoPlaces]:
     """Cards whose photos disagree about where they are.
 
     Parameters
     ----------
-    views : of all sightings, with the cameras as adjusted.
+    views : of a card, with the cameras as adjusted.
     order : number of each photo in the order of shooting.
     """
     posed = {
         p: Pose(network.network.rotation[i], network.network.translation[i])
         for i, p in enumerate(network.photos)
     }
-    of_card: dict[int, list[View]] = defaultdict(list)
-    for view in sorted(views, key=lambda v: order[v.photo]):
-        if view.photo in posed:
-            of_card[view.card].append(view)
     found = []
     rank = np.array([order[p] for p in network.photos])
     for index, card in enumerate(network.cards):
         own = np.flatnonzero(pulls.card == index)
         own = own[np.argsort(rank[pulls.photo[own]], kind="stable")]
         if (pulls.off_px[own] > GROSS_PX).any():
-            far = _far_apart(card, of_card[card], posed)
+            seen = [v for v in views(card) if v.photo in posed]
+            far = _far_apart(card, sorted(seen, key=lambda v: order[v.photo]), posed)
             found += [far] if far else []
         else:
             near = _near(card, index, own, pulls, network)

@@ -344,8 +344,12 @@ def test_a_sheet_with_one_side_of_a_pair_is_named() -> None:
 
 
 def test_what_a_left_out_point_does_is_no_fault_of_the_rest() -> None:
-    """B L raised by 8 mm would twist the section; without it nothing is twisted."""
-    _, findings = findings_of("ABC", {"B L": np.array([0.0, 0.0, 8.0])})
+    """B L raised by 8 mm would twist the section; without it nothing is twisted.
+
+    C stands a little higher on the left, too: else rounding decides whether B is seen from A or C.
+    """
+    up = {"B L": 8.0, "C L": 0.2}
+    _, findings = findings_of("ABC", {name: np.array([0.0, 0.0, z]) for name, z in up.items()})
     assert set(findings) == {"base-moved"}
     assert (
         "With it the base pair B stands 8.0 mm (U 1.2) higher on the left than on the right, seen "

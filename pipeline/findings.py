@@ -80,7 +80,8 @@ CATALOGUE: Mapping[str, Kind] = MappingProxyType(
         "bars-disagree": Kind(
             _WARNING,
             "A bar is not as long as the other bars and the photos make it.",
-            "All lengths may be off by the share by which the bars disagree.",
+            "All lengths may be off by the share by which the bars disagree; every uncertainty has "
+            "been enlarged by it.",
         ),
         "bar-moved": Kind(
             _WARNING,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calib.frames import Array
-from pipeline.adjustment.scale import _distance
+from pipeline.adjustment.scale import _distance, scale_network
 from pipeline.adjustment.solution import Solution
 from targets.bar import Bar
 from targets.card import card_of
@@ -198,23 +198,48 @@ def test_two_bars_read_each_other(rng: np.random.Generator) -> None:
 def test_bars_that_disagree_show_it_and_share_the_scale_by_weight(
     rng: np.random.Generator,
 ) -> None:
-    """A certificate 1 mm long: the other bar reads it 1 mm short, and the reverse in proportion."""
+    """A certificate 0.15 mm long, which chance may do: the other bar reads it 0.15 mm short."""
     free, _ = _network(rng, sd_mm=1e-4, factor=1.02)
-    good, bad = BARS[0], replace(BARS[1], length_mm=BARS[1].length_mm + 1.0)
+    good, bad = BARS[0], replace(BARS[1], length_mm=BARS[1].length_mm + 0.15)
     good, bad = replace(good, alpha_per_k=STEEL), replace(bad, alpha_per_k=STEEL)
     solution, readings = apply_bars(free, (good, bad), 20.0, STEEL)
-    assert readings[1].measured_mm - bad.length_mm == pytest.approx(-1.0, abs=2e-3)
-    share = good.length_mm / (bad.length_mm - 1.0)
+    assert readings[1].measured_mm - bad.length_mm == pytest.approx(-0.15, abs=2e-3)
+    share = 0.15 * good.length_mm / (bad.length_mm - 0.15)
     assert readings[0].measured_mm - good.length_mm == pytest.approx(share, abs=2e-3)
     # U of the difference: own certificate and the other's, carried over by the lengths.
     other = BARS[1].U_mm * good.length_mm / bad.length_mm
     assert readings[0].U_mm == pytest.approx(np.hypot(BARS[0].U_mm, other), rel=1e-3)
     # Relative weights of the two in the common scale: L^2 / u^2 of each.
     w_good, w_bad = (good.length_mm / 0.03) ** 2, (bad.length_mm / 0.05) ** 2
-    stretched = w_bad / (w_good + w_bad) * (1.0 / bad.length_mm)
+    stretched = w_bad / (w_good + w_bad) * (0.15 / bad.length_mm)
     expected = good.length_mm * (1 + stretched)
-    assert _length(solution, 0, 1) == pytest.approx(expected, abs=5e-3)
-    assert 0.1 < expected - good.length_mm < 0.9
+    assert _length(solution, 0, 1) == pytest.approx(expected, abs=1e-3)
+    assert 0.015 < expected - good.length_mm < 0.135
+
+
+@pytest.mark.parametrize("off_mm", [1.0, 10.0])
+def test_bars_that_contradict_make_every_length_less_sure(
+    rng: np.random.Generator, off_mm: float
+) -> None:
+    """With d the relative difference of two bars of l1 and l2, s^2 (1 / l1^2 + 1 / l2^2) = d^2.
+
+    A scale by their weights l^2 / s^2 then has the relative variance s^2 / (l1^2 + l2^2); for
+    equal lengths that is d / 2, and U = 2 u reaches from either bar's scale to the other's.
+    """
+    free, _ = _network(rng, sd_mm=1e-4)
+    one, two = (replace(bar, U_mm=0.001, alpha_per_k=STEEL) for bar in BARS[:2])
+    two = replace(two, length_mm=two.length_mm + off_mm)
+    solution, readings = apply_bars(free, (one, two), 20.0, STEEL)
+    lengths = np.array([one.length_mm, two.length_mm])
+    d = off_mm / two.length_mm
+    u_share = d / np.sqrt((lengths**-2.0).sum()) / np.sqrt((lengths**2).sum())
+    assert _u_length(solution, 4, 5) == pytest.approx(u_share * _length(solution, 4, 5), rel=0.02)
+    # The test itself goes by what is stated.
+    assert max(r.U_mm for r in readings) < 0.06
+    scaled = scale_network(free, (one, two), 20.0, STEEL)
+    by_source = sum(root @ root.T for root in scaled.roots_mm.values())
+    by_dots = scaled.by_dots @ free.covariance_mm2 @ scaled.by_dots.T
+    np.testing.assert_allclose(scaled.solution.covariance_mm2, by_source + by_dots, atol=1e-9)
 
 
 def test_a_warm_bar_is_told_as_its_certificate_says_it(rng: np.random.Generator) -> None:

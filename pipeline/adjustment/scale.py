@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import brentq
+from scipy.stats import chi2
 
 from calib.frames import Array, Pose
 from pipeline.adjustment.solution import Solution
@@ -20,6 +22,9 @@ _PAPER_SHARE = 0.005
 """Relative standard uncertainty of a printer's scale where no bar was seen (assumed)."""
 _LEAST_U_BAR_MM = 0.01
 """Standard uncertainty of a bar that is stated with less: nothing is exact."""
+_CONTRADICTION = 0.0027
+"""Bars that chance lets differ so much less often than this contradict each other: three standard
+deviations, beyond which ``bars-disagree`` is told."""
 _OPEN_SHARE = 0.1
 """Scale before the bars speak: so loose that it adds nothing to what they say."""
 
@@ -74,6 +79,10 @@ def scale_network(
 
     Lengths are those at the temperature of the shooting divided by the body's own expansion, so
     the result holds for a body at 20 degrees C.
+
+    Bars that contradict each other are taken to be less sure, each by the same s (``_excess_mm``).
+    By hand: two bars of 1000 mm that differ by d = 1 mm have s^2 = d^2 / 2, their mean has
+    s^2 / 2 = (d / 2)^2, so U is d: either of them may be right.
     """
     index = {card: i for i, card in enumerate(solution.cards)}
     seen = [b for b in bars if b.cards[0] in index and b.cards[1] in index]
@@ -112,6 +121,10 @@ def scale_network(
         at_20 = bar.length_mm / lengths[i]
         readings.append(BarReading(bar, float(d * at_20), float(2.0 * u * at_20)))
 
+    excess_mm = _excess_mm(points, solution.covariance_mm2, pairs, lengths, noise)
+    if excess_mm > 0.0:
+        roots = {**roots, "bar": np.hypot(roots["bar"], excess_mm * np.eye(len(seen)))}
+        noise = noise + excess_mm**2 * np.eye(len(seen))
     update = _updated(points, solution.covariance_mm2, pairs, lengths, noise)
     moved = tuple(
         Pose(pose.rotation, pose.translation * update.scale)
@@ -164,9 +177,7 @@ def _updated(
     lengths_mm: Array,
     noise: Array,
 ) -> _Update:
-    weights = 1.0 / np.diag(noise)
-    now = np.array([_distance(points, a, b)[0] for a, b in pairs])
-    scale = float((weights * lengths_mm * now).sum() / (weights * now**2).sum())
+    scale = _scale_by(points, pairs, lengths_mm, noise)
     x = points * scale
     by_scale = _OPEN_SHARE * _by_scale(x)
     p = covariance * scale**2 + by_scale @ by_scale.T
@@ -188,6 +199,46 @@ def _updated(
         gain,
         open_root,
     )
+
+
+def _excess_mm(
+    points: Array,
+    covariance: Array,
+    pairs: Sequence[tuple[int, int]],
+    lengths_mm: Array,
+    noise: Array,
+) -> float:
+    """Standard deviation of each bar beyond what is stated, 0 where they do not contradict.
+
+    What the bars differ by from each other is as large as it makes one expect for this s: its
+    weighted square is their number less one, for the scale that they share (R. C. Paule and
+    J. Mandel, J. Res. NBS 87:377, 1982, from memory).
+    """
+    scale = _scale_by(points, pairs, lengths_mm, noise)
+    x = points * scale
+    rows = [_distance(x, a, b) for a, b in pairs]
+    h = np.array([row for _, row in rows])
+    off = lengths_mm - np.array([d for d, _ in rows])
+    by_scale = _OPEN_SHARE * h @ _by_scale(x)
+    spread = scale**2 * h @ covariance @ h.T + by_scale @ by_scale.T + noise
+    freedom = len(pairs) - 1
+
+    def squares(excess_mm2: float) -> float:
+        return float(off @ np.linalg.solve(spread + excess_mm2 * np.eye(len(off)), off))
+
+    if not freedom or chi2.sf(squares(0.0), freedom) > _CONTRADICTION:
+        return 0.0
+    most = len(off) * float(off @ off)
+    return float(np.sqrt(brentq(lambda s2: squares(s2) - freedom, 0.0, most)))
+
+
+def _scale_by(
+    points: Array, pairs: Sequence[tuple[int, int]], lengths_mm: Array, noise: Array
+) -> float:
+    """The factor that brings the bars nearest to their lengths, each by its weight."""
+    weights = 1.0 / np.diag(noise)
+    now = np.array([_distance(points, a, b)[0] for a, b in pairs])
+    return float((weights * lengths_mm * now).sum() / (weights * now**2).sum())
 
 
 def _distance(points: Array, a: int, b: int) -> tuple[float, Array]:

@@ -145,9 +145,9 @@ def deviation_table(
 
 
 def without_verdicts(table: DeviationTable, cards: Collection[int] | None = None) -> DeviationTable:
-    """The table with every verdict undecided, for lengths that no bar has scaled.
+    """The table with every verdict undecided, where something makes all figures doubtful.
 
-    ``cards`` : only the rows of these, for cards of which it is not sure where they belong.
+    ``cards`` : only the rows of these, for cards that did not stay in their place.
     """
     undecided: Verdict = "undecided"
     rows = tuple(

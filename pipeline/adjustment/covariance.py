@@ -9,6 +9,7 @@ points and ratios of their distances do not depend on that choice.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +30,6 @@ class Precision:
 
     Attributes
     ----------
-    points : (3 P, 3 P) inner constraints over all points.
-    camera_root : (3 P, k) r; r r^T is what the unknown camera constants add to ``points``.
     constants : (G, 9, 9) of the camera constants, zero where fixed.
     print_scale : (2, 2), relative to the network's scale; nan without a layout.
     drift : (F, 6) variances of the drifts, zero where there is none.
@@ -42,8 +41,6 @@ class Precision:
     cofactors : of all unknowns, the datum left open.
     """
 
-    points: Array
-    camera_root: Array
     constants: Array
     print_scale: Array
     drift: Array
@@ -53,6 +50,16 @@ class Precision:
     redundancy: int
     variance_factor: float
     cofactors: Cofactors
+
+    @cached_property
+    def points(self) -> Array:
+        """(3 P, 3 P) inner constraints over all points."""
+        return inner_constraints(self.cofactors.points, self.cofactors.gauge)
+
+    @cached_property
+    def camera_root(self) -> Array:
+        """(3 P, k) r; r r^T is what the unknown camera constants add to ``points``."""
+        return _camera_root(self.cofactors, 9 * len(self.constants))
 
 
 @dataclass(frozen=True)
@@ -177,8 +184,6 @@ def precision(network: Network, observations: Observations, priors: Priors) -> P
     redundancy, squares = _redundancy(network, observations, priors)
     squares += float((residuals**2).sum())
     return Precision(
-        inner_constraints(known.points, known.gauge),
-        _camera_root(known, last),
         constants,
         print_scale,
         drift,

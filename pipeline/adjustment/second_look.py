@@ -29,6 +29,7 @@ _PATTERN_PX = 0.12
 _FACE_PX = 0.2
 """How well the face's correlation places the card, in each coordinate."""
 _SHIFT_PX = 3.0
+_FITS = float(chi2.isf(0.001, 2))
 _SAME_PX = 0.5
 """A place predicted nearer than this to where it was looked at shows the same again: the fit of a
 dot begins well within its reach either way, and the pattern of the four moves far less."""
@@ -114,7 +115,7 @@ def _agreeing(
     measured = sighting.measured.copy()
     usable = np.where(measured[:, None, None], covariance, np.eye(2))
     squares = np.einsum("ni,nij,nj->n", rest, np.linalg.inv(usable), rest)
-    measured &= squares < chi2.isf(0.001, 2)
+    measured &= squares < _FITS
     if measured.sum() < least:
         return None
     return replace(

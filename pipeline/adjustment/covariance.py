@@ -329,9 +329,10 @@ def _leverages(
     by_view = np.concatenate([by_photo, by_constants], axis=2)
     by_dot = by_point.transpose(0, 2, 1)
     own = known.of_views(photos, constants)
-    everywhere = np.broadcast_to(np.arange(3 * points), (len(photos), 3 * points))
-    mixed = known.of_views_and_points(photos, constants, everywhere)
-    mixed = mixed.reshape(len(photos), -1, points, 3)[photo, :, point]
+    # Splitting the last axis copies nothing.
+    of_photos = known.photo_points.reshape(len(photos), -1, points, 3)[photo, :, point]
+    of_common = known.common_points.reshape(-1, points, 3)[constants[photo], point[:, None]]
+    mixed = np.concatenate([of_photos, of_common], axis=1)
     each = np.arange(points)
     of_points = known.points.reshape(points, 3, points, 3)[each, :, each]
     half = by_view @ mixed @ by_dot

@@ -1,7 +1,11 @@
 """The normal distribution, as the blurred edges of dots and tags follow it, for many pixels."""
 
+from __future__ import annotations
+
 import numpy as np
 from numpy.typing import NDArray
+
+from calib.frames import Array
 
 Pixels = NDArray[np.float32]
 """Per-pixel figures: a grey level in 255 needs no more, and the work is bound by memory."""
@@ -25,3 +29,17 @@ def normal(z: Pixels) -> tuple[Pixels, Pixels]:
         polynomial += term
     tail = density * t * polynomial
     return 0.5 + np.copysign(0.5 - tail, z), density
+
+
+def moved_by_light(blur_px: Array, paper: Array, slope: Array) -> Array:
+    """By how many px (n, 2) a gradient of light moves what is dark in a blurred picture.
+
+    Light falls before the lens blurs: the blur of b + g . x times a picture p is b + g . x times
+    the blurred p plus s^2 g times its gradient (x G = -s^2 grad G), which is p moved by
+    -s^2 g / b.
+
+    Parameters
+    ----------
+    blur_px, paper, slope : s (n,), b (n,) and g (n, 2).
+    """
+    return np.asarray(-(blur_px**2 / np.maximum(paper, 1.0))[:, None] * slope)

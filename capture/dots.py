@@ -8,7 +8,9 @@ with an unknown gradient:
 with d the distance from the ellipse's edge (positive outside), Phi the normal distribution, s the
 blur. The model is symmetric about the centre c, so a wrong blur or shape does not shift c. The
 unknowns are found by Gauss-Newton, dots of a like size at a time, each until it rests; what a small
-dot cannot determine (its shape, blur and contrast) is held by weak priors.
+dot cannot determine (its shape, blur and contrast) is held by weak priors. Dots that are small,
+flat or much blurred for this go on in ``capture/small_dots.py``; all are corrected for what a
+gradient of light does to a blurred edge (``moved_by_light``).
 
 Bound for a disc of diameter D px, contrast A, noise n, blur s: var(centre) >= 4 s n^2 / (sqrt(pi)
 A^2 D) (Cramer-Rao bound, derivation in ``tests/test_dots.py``).
@@ -23,30 +25,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.frames import Array
-from capture.blurred_step import Pixels, normal
+from capture.blurred_step import Pixels, moved_by_light, normal
+from capture.dot_fit import DotFit, DotGuess
+from capture.dot_noise import centre_noise2, plain_noise2, smeared
+from capture.dot_priors import (
+    BLUR_PX,
+    BLUR_SD_PX,
+    CARD_REACH,
+    CONTRAST,
+    CONTRAST_SD,
+    LEAST_NOISE,
+    LIGHT_SLOPE_SD,
+    SHAPE_SD,
+    held_by_axis,
+)
+from capture.small_dots import finish_small
 
 _WINDOW_HALF_PX = np.array([5, 6, 7, 9, 11, 13, 16, 19, 23, 28, 34, 41, 50, 60])
-_BLUR_PX, _BLUR_SD_PX = 0.8, 0.4
 _LEAST_BLUR_PX = 0.6
 """A pixel's own width blurs by 0.29 px, a lens in focus by about as much again."""
-_CONTRAST, _CONTRAST_SD = 0.8, 0.15
-_SHAPE_SD = 0.05
-_ENTRIES = np.array([[[1.0, 0.0], [0.0, 0.0]], [[0.0, 1.0], [1.0, 0.0]], [[0.0, 0.0], [0.0, 1.0]]])
-"""What each of the shape's three unknowns adds to it."""
-_LIGHT_SLOPE_SD = 0.01
-_SMEARED = 0.06
-"""Share of the contrast by which a dot may differ from the model other than by noise. Beyond it
-centres were off by 3 to 20 of their standard deviations in photos smeared by 8 to 25 px; of 385
-dots in sharp photos, noisy or not, one is."""
 _LEAST_CONTRAST_GREY, _LEAST_CONTRAST = 15.0, 0.15
-_CARD_REACH, _PAPER_REACH = 1.75, 1.6
-"""Card about a dot's centre, in radii: its edge is 7 mm from a dot of 4 mm radius; and how much of
-it is surely white paper though the dot is only roughly there."""
+_PAPER_REACH = 1.6
+"""So much of the card about a dot's centre, in radii, is surely white paper though the dot is only
+roughly there."""
 _TAG_REACH = 2.1
 """The same from the dot's centre to the nearest corner of the tag, along both sides of the card."""
 _BESIDE_PX = 3.0
 """Paper so near to a small dot's edge is used: farther off, strips and dirt begin."""
-_EDGE_PX, _NEAR_EDGE_PX = 1.5 * _BLUR_PX, 1.0
+_EDGE_PX, _NEAR_EDGE_PX = 1.5 * BLUR_PX, 1.0
 """Blurred edge of the paper that is left out: what lies beyond adds less than 7 % of its grey; and
 so much where nothing is known of the edge's side, since it is left out all round."""
 _SKIRT_PX = 0.7
@@ -62,51 +68,11 @@ _LEAST_STEP_PX = 3e-4
 """Then a centre is within 1e-3 px of the optimum, a tenth of what the best dot is sure to."""
 _ITERATIONS = 12
 _UNKNOWNS = 10
-_LEAST_NOISE = 0.6
-"""Grey levels: rounding (0.29) and what JPEG removes are never seen whole in the residuals."""
-
-
-@dataclass(frozen=True)
-class DotGuess:
-    """Where dots are expected.
-
-    Attributes
-    ----------
-    centres_px : (N, 2) expected centres, good to about half a dot's radius.
-    semi_px : (N, 2, 2) matrix that takes the unit circle to the dot's edge about its centre.
-    outward : (N, 2) along each of the columns of ``semi_px`` 1 or -1: towards the nearer edge of
-        the card; None: paper is sure only as far as the nearer edge, all round.
-    """
-
-    centres_px: Array
-    semi_px: Array
-    outward: Array | None = None
-
-
-@dataclass(frozen=True)
-class DotFit:
-    """Ellipses as measured.
-
-    Attributes
-    ----------
-    centres_px : (N, 2) centres of the ellipses (not yet corrected for eccentricity).
-    covariance_px2 : (N, 2, 2).
-    good : (N,) bool: the fit converged on a dot of the expected size, dark enough, clean enough.
-    blur_px, contrast, misfit : (N,) blur, dark share of the paper's grey, rms residual as a share
-        of the contrast.
-    """
-
-    centres_px: Array
-    covariance_px2: Array
-    good: NDArray[np.bool_]
-    blur_px: Array
-    contrast: Array
-    misfit: Array
 
 
 def fit_dots(grey: np.ndarray, guess: DotGuess) -> DotFit:
     """Fit all dots of one photo, grey (H, W) uint8, at their expected places."""
-    return _fitted(grey, guess, _reach_px(guess), _ALONE)
+    return finish_small(grey, guess, _fitted(grey, guess, _reach_px(guess), _ALONE))
 
 
 def fit_cards(grey: np.ndarray, guess: DotGuess) -> DotFit:
@@ -117,7 +83,7 @@ def fit_cards(grey: np.ndarray, guess: DotGuess) -> DotFit:
     that its place owes nothing to the prediction.
     """
     reach_px = _reach_px(guess).reshape(-1, 4).max(axis=1)
-    return _fitted(grey, guess, np.repeat(reach_px, 4), _LED)
+    return finish_small(grey, guess, _fitted(grey, guess, np.repeat(reach_px, 4), _LED))
 
 
 def _reach_px(guess: DotGuess) -> Array:
@@ -205,12 +171,14 @@ def _spots(
     value = np.zeros((len(chosen), _UNKNOWNS))
     value[:, :2] = centre
     value[:, 2:5] = shape[:, [0, 0, 1], [0, 1, 1]]
-    value[:, 5] = _BLUR_PX
+    value[:, 5] = BLUR_PX
     value[:, 6] = white
     value[:, 9] = np.clip(1.0 - ink / np.maximum(white, 1.0), 0.2, 0.98)
 
-    outward = None if guess.outward is None else guess.outward[chosen]
-    paper, card = _on_paper(px, py, centre, semi, outward)
+    if rules.led:
+        paper, card = _on_paper(px, py, centre, semi, guess.outward[chosen])
+    else:
+        paper, card = _near_paper(px, py, centre, semi)
     room_px = _SKIRT_PX + _ROOM_PX + _ROOM_SHARE * np.sqrt(squared[:, 1:])
     usable = paper | (card & (_about_edge(px, py, value)[-1] < room_px))
     return [
@@ -234,7 +202,7 @@ def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
     pixels = _filled_up(spots)
     value = np.array([spot.value for spot in spots])
     begun, squared = value.copy(), np.array([spot.squared_px2 for spot in spots])
-    held = rules.held(begun)
+    held = rules.held(begun[:, 2:5])
     moved = np.full(count, np.inf)
     for turn in range(rules.led + _ITERATIONS):
         now = np.flatnonzero((moved >= _LEAST_STEP_PX) | (turn <= rules.led))
@@ -254,15 +222,8 @@ def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
         value[:, 9] = np.clip(value[:, 9], 0.05, 1.2)
 
     residual, jacobian, use = _model(pixels, value)
-    # What moves the centre is the noise at the edge (texture of print, aliasing, sharpening), which
-    # may be far above that of the plain paper: a pixel counts as much as it weighs in the centre.
-    weight = (jacobian[:, :2] ** 2).sum(axis=1)
-    total = weight.sum(axis=1)
-    effective = total**2 / np.maximum((weight**2).sum(axis=1), 1e-9)
-    noise2 = (residual**2 * weight).sum(axis=1) / np.maximum(total, 1e-9)
-    noise2 *= effective / np.maximum(effective - 7.0, 3.0)
-    plain_noise2 = _plain_noise2(residual, use)
-    noise2 = np.maximum(noise2, np.maximum(plain_noise2, _LEAST_NOISE**2))
+    plain2 = plain_noise2(residual, use, _UNKNOWNS)
+    noise2 = centre_noise2(residual, jacobian[:, :2], plain2)
     normal_matrix = np.matmul(jacobian, jacobian.transpose(0, 2, 1)) / noise2[:, None, None]
     normal_matrix += _prior(value, begun, held)[0]
     normal_matrix[:, range(_UNKNOWNS), range(_UNKNOWNS)] += 1e-9
@@ -270,11 +231,12 @@ def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
     covariance = every_covariance[:, :2, :2]
 
     grey_contrast = value[:, 9] * np.maximum(value[:, 6], 1.0)
-    misfit = np.sqrt(plain_noise2) / grey_contrast
+    misfit = np.sqrt(plain2) / grey_contrast
     size = _area(value) / _area(begun)
     sd_contrast = np.sqrt(np.abs(every_covariance[:, 9, 9]))
     dot = [spot.dot for spot in spots]
-    out.centres_px[dot] = value[:, :2] + [spot.corner for spot in spots]
+    by_light_px = moved_by_light(value[:, 5], value[:, 6], value[:, 7:9])
+    out.centres_px[dot] = value[:, :2] - by_light_px + [spot.corner for spot in spots]
     out.covariance_px2[dot] = covariance
     out.good[dot] = (
         (moved < 0.05)
@@ -284,7 +246,7 @@ def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
         & (value[:, 9] > rules.stands_out * sd_contrast)
         & (misfit < rules.most_misfit)
         & (_larger_sd(covariance) < rules.most_sd_px)
-        & ~_smeared(pixels, residual, use, grey_contrast)
+        & ~smeared(pixels.x, pixels.y, residual, use, plain2, grey_contrast)
         & (size > 0.6)
         & (size < 1.6)
         & np.isfinite(covariance).all(axis=(1, 2))
@@ -307,28 +269,40 @@ def _larger_sd(covariance: Array) -> Array:
     return np.asarray(np.sqrt(np.abs(mean + half)))
 
 
+def _near_paper(
+    px: Pixels, py: Pixels, centre: Array, semi: Array
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Pixels (n, K) whose white paper about the dot is certain though it may lie half a radius off,
+    and those that may be its skirt: all."""
+    radii, per_px = _in_radii(px, py, centre, semi)
+    paper = np.all((_PAPER_REACH - np.abs(radii)) / per_px > _NEAR_EDGE_PX, axis=1)
+    return paper, np.ones_like(paper)
+
+
 def _on_paper(
-    px: Pixels, py: Pixels, centre: Array, semi: Array, outward: Array | None
+    px: Pixels, py: Pixels, centre: Array, semi: Array, outward: Array
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Pixels (n, K) whose white paper about the dot is certain, whatever lies beside the card, and
     pixels that are not touched by what lies there.
 
     Towards the middle of the card the paper goes on beside the tag, whose corner is 9 mm off in
-    both directions. Without ``outward`` the skirt of a dot counts whatever lies beside the card.
+    both directions.
     """
+    radii, per_px = _in_radii(px, py, centre, semi)
+    out = radii * outward[..., None]
+    on_card = np.all((CARD_REACH - out) / per_px > _EDGE_PX, axis=1)
+    on_paper = np.all((_PAPER_REACH - out) / per_px > _EDGE_PX, axis=1)
+    on_paper &= np.any((_TAG_REACH + out) / per_px > _EDGE_PX, axis=1)
+    on_paper &= np.all((out > -_PAPER_REACH) | ((-out - 1.0) / per_px < _BESIDE_PX), axis=1)
+    return on_paper, on_card
+
+
+def _in_radii(px: Pixels, py: Pixels, centre: Array, semi: Array) -> tuple[Array, Array]:
+    """Places (n, 2, K) of pixels along the card's sides, in radii of the dot, and how much of that
+    a pixel is (n, 2, 1)."""
     by_pixel = np.linalg.inv(semi)
     off = np.stack([px - centre[:, :1], py - centre[:, 1:]], axis=1)
-    radii = np.matmul(by_pixel, off)
-    per_px = np.linalg.norm(by_pixel, axis=2)[..., None]
-    if outward is None:
-        paper = ((_PAPER_REACH - np.abs(radii)) / per_px > _NEAR_EDGE_PX).all(axis=1)
-        return paper, np.ones_like(paper)
-    out = radii * outward[..., None]
-    on_card = ((_CARD_REACH - out) / per_px > _EDGE_PX).all(axis=1)
-    on_paper = ((_PAPER_REACH - out) / per_px > _EDGE_PX).all(axis=1)
-    on_paper &= ((_TAG_REACH + out) / per_px > _EDGE_PX).any(axis=1)
-    on_paper &= ((out > -_PAPER_REACH) | ((-out - 1.0) / per_px < _BESIDE_PX)).all(axis=1)
-    return on_paper, on_card
+    return np.matmul(by_pixel, off), np.linalg.norm(by_pixel, axis=2)[..., None]
 
 
 def _centroids(
@@ -388,7 +362,7 @@ def _step(pixels: _Pixels, value: Array, begun: Array, held: Array) -> tuple[Arr
     Priors as of ``begun``, the shape ``held`` by weights (n, 3, 3).
     """
     residual, jacobian, use = _model(pixels, value)
-    noise2 = np.maximum(_plain_noise2(residual, use), _LEAST_NOISE**2)
+    noise2 = np.maximum(plain_noise2(residual, use, _UNKNOWNS), LEAST_NOISE**2)
     jtj = np.matmul(jacobian, jacobian.transpose(0, 2, 1)).astype(float)
     jtr = np.matmul(jacobian, residual[..., None])[..., 0].astype(float)
     prior, pull = _prior(value, begun, held)
@@ -445,42 +419,10 @@ def _about_edge(x: Pixels, y: Pixels, value: Array) -> tuple[Pixels, ...]:
     return dx, dy, u, v, wx, wy, w, (rho - 1) * rho / w
 
 
-def _plain_noise2(residual: Pixels, use: NDArray[np.bool_]) -> Array:
-    """Variance of the residuals (n,), the ten unknowns counted."""
-    return np.asarray((residual**2).sum(axis=1) / np.maximum(use.sum(axis=1) - _UNKNOWNS, 4))
-
-
-def _smeared(
-    pixels: _Pixels, residual: Pixels, use: NDArray[np.bool_], grey_contrast: Array
-) -> NDArray[np.bool_]:
-    """Whether the residuals of dots (n,) are a picture of something rather than noise.
-
-    Noise differs from pixel to pixel: half the mean square difference of neighbours is its
-    variance (von Neumann's ratio). A dot that a moving hand smeared into what lies beside it, a
-    hair or an edge of dirt leave more than that, and what they leave shifts the centre.
-    """
-    beside = (np.diff(pixels.x) == 1.0) & (np.diff(pixels.y) == 0.0) & use[:, 1:] & use[:, :-1]
-    squares = (np.diff(residual) ** 2 * beside).sum(axis=1)
-    noise2 = 0.5 * squares / np.maximum(beside.sum(axis=1), 1)
-    more2 = _plain_noise2(residual, use) - noise2
-    return np.asarray((more2 > noise2) & (more2 > (_SMEARED * grey_contrast) ** 2))
-
-
-def _held_as_a_whole(begun: Array) -> Array:
+def _held_as_a_whole(entries: Array) -> Array:
     """Weights (n, 3, 3) of B11, B12, B22, known as a share of the largest of them."""
-    sd = _SHAPE_SD * np.abs(begun[:, 2:5]).max(axis=1)
+    sd = SHAPE_SD * np.abs(entries).max(axis=1)
     return np.asarray(np.eye(3) * sd[:, None, None] ** -2)
-
-
-def _held_by_axis(begun: Array) -> Array:
-    """The same, each axis of the ellipse known as a share of itself, however flat it is.
-
-    The share is E = B0^-1/2 (B - B0) B0^-1/2, its entries with one standard deviation.
-    """
-    size, axes = np.linalg.eigh(begun[:, [2, 3, 3, 4]].reshape(-1, 2, 2))
-    root = np.einsum("nij,nj,nkj->nik", axes, size**-0.5, axes)[:, None]
-    by_entry = np.matmul(root, np.matmul(_ENTRIES, root)).reshape(-1, 3, 4)
-    return np.asarray(np.matmul(by_entry, by_entry.transpose(0, 2, 1)) / _SHAPE_SD**2)
 
 
 @dataclass(frozen=True)
@@ -491,7 +433,7 @@ class _Rules:
     ----------
     together : so many dots in turn belong together; led : iterations in which they move as one,
         from where they are guessed. If 0, the fit begins at the centre of what is dark.
-    held : what weights hold the shape.
+    held : what weights hold the shape, by its entries as guessed.
     most_misfit : rms residual, as a share of the contrast, beyond which the spot is no clean dot.
     most_sd_px : a centre less sure than this in some direction is hardly one of a dot.
     stands_out : by how many standard deviations of it the contrast must differ from nought.
@@ -508,17 +450,17 @@ class _Rules:
 _ALONE = _Rules(1, 0, _held_as_a_whole, 0.22, 1.0, 0.0)
 # Noise alone may spoil a faint dot's picture: what counts is that it stands out. It must be surer,
 # since that it is near its place proves little; the caller judges whether it lies where it should.
-_LED = _Rules(4, 5, _held_by_axis, 0.35, 0.5, 6.0)
+_LED = _Rules(4, 5, held_by_axis, 0.35, 0.5, 6.0)
 
 
 def _prior(value: Array, begun: Array, held: Array) -> tuple[Array, Array]:
     """Weights (n, 10, 10) of the priors and their pulls (n, 10), per unit variance."""
     mean = begun.copy()
-    mean[:, 5], mean[:, 7:9], mean[:, 9] = _BLUR_PX, 0.0, _CONTRAST
+    mean[:, 5], mean[:, 7:9], mean[:, 9] = BLUR_PX, 0.0, CONTRAST
     alone = np.zeros(value.shape)
-    alone[:, 5] = _BLUR_SD_PX**-2
-    alone[:, 7:9] = (_LIGHT_SLOPE_SD * np.maximum(value[:, 6:7], 1.0)) ** -2
-    alone[:, 9] = _CONTRAST_SD**-2
+    alone[:, 5] = BLUR_SD_PX**-2
+    alone[:, 7:9] = (LIGHT_SLOPE_SD * np.maximum(value[:, 6:7], 1.0)) ** -2
+    alone[:, 9] = CONTRAST_SD**-2
     pull = alone * (mean - value)
     pull[:, 2:5] = np.matmul(held, (mean - value)[:, 2:5, None])[..., 0]
     weights = np.zeros((*value.shape, _UNKNOWNS))

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.frames import Array
-from capture.dots import DotFit, DotGuess, fit_cards, fit_dots
+from capture.dot_fit import DotFit, DotGuess
+from capture.dots import fit_cards, fit_dots
 from capture.face import match_face
 from capture.plane import homography, projected
 from capture.sightings import Sighting
@@ -74,7 +75,7 @@ def measure_led(grey: NDArray[np.uint8], photo: str, places: list[CardPlace]) ->
     lies: the caller, who knows how well the places are known, judges that.
     """
     by_corners, guess = _expected(places)
-    fit = fit_cards(grey, replace(guess, outward=np.tile(_OUTWARD, (len(places), 1))))
+    fit = fit_cards(grey, guess)
     return _sightings(photo, places, by_corners, fit, fit.good)
 
 
@@ -85,6 +86,7 @@ def _expected(places: list[CardPlace]) -> tuple[list[Array], DotGuess]:
     guess = DotGuess(
         np.concatenate([g.centres_px for g in guesses]) if guesses else np.zeros((0, 2)),
         np.concatenate([g.semi_px for g in guesses]) if guesses else np.zeros((0, 2, 2)),
+        np.tile(_OUTWARD, (len(guesses), 1)),
     )
     return by_corners, guess
 
@@ -164,4 +166,4 @@ def _guess(card_id: int, image_from_card: Array) -> DotGuess:
     depth = card.dots_mm @ image_from_card[2, :2] + image_from_card[2, 2]
     by_mm = image_from_card[None, :2, :2] - centres[:, :, None] * image_from_card[2, :2]
     by_mm = by_mm / depth[:, None, None]
-    return DotGuess(centres, by_mm * (card.dot_diameter_mm / 2.0))
+    return DotGuess(centres, by_mm * (card.dot_diameter_mm / 2.0), _OUTWARD)

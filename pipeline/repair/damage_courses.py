@@ -36,6 +36,11 @@ class Course:
     kind: str
     by_mm: Array
 
+    @property
+    def name(self) -> tuple[str, str]:
+        """(zone, term): what is named where it is kept."""
+        return self.section.frame.zone, self.term
+
 
 def courses_of(car: Car) -> list[Course]:
     """All that are tried."""

@@ -1,11 +1,13 @@
 """Which terms are named: those that differ from nought beyond measurement and build scatter.
 
 The courses of ``damage_courses`` are tried one after another (stepwise regression, Efroymson 1960):
-each time the one that is least likely by chance, as long as that is less likely than its level; at
-last those that the later ones have made needless are dropped. The levels of all that are not yet
-named sum up to ``COURSE_LEVEL``, so that this is also the chance that a sound vehicle gets a name
-(Bonferroni's inequality, step by step after Holm 1979, with weights). All sources of this file are
-from memory.
+each time the one that is least likely by chance enters, at ``ENTRY_LEVEL``, which is generous, for
+of several changes at once one may show only beside the others. Then those that are needless beside
+the rest are dropped, the likeliest by chance first, until all that are left pass the strict
+``COURSE_LEVEL``. It is shared among the courses of all terms that are not named yet, so that it is
+also about the chance that a sound vehicle gets a name (Bonferroni's inequality, step by step after
+Holm 1979, with weights); a further course of a term that has its name costs nothing. All sources of
+this file are from memory.
 
 The weights: a change as large as the tolerance must be named, so the level is spent where it
 decides whether that happens. A course whose change of that size stands d standard deviations above
@@ -39,6 +41,9 @@ from pipeline.repair.damage_terms import PLACES
 COURSE_LEVEL = 0.0125
 """Chance that a sound vehicle whose scatter is as likely as assumed has a term named by one of its
 courses. How many do: ``tests/benchmarks/damage.py``."""
+ENTRY_LEVEL = 0.125
+"""The same for entering the set from which what is needless is dropped again, at ``COURSE_LEVEL``:
+of several changes at once one may show only beside the others."""
 AMOUNT_LEVEL = 0.0025
 """Sum of the chances of the tests of each term's amounts as they are."""
 LEAST_SHARE = 0.05
@@ -55,7 +60,7 @@ def picked_terms(fit: Fit) -> set[tuple[str, str]]:
     while True:
         evidence = tried.evidence(kept)
         best = int(evidence.argmax())
-        if evidence[best] < 1.0:
+        if evidence[best] < COURSE_LEVEL / ENTRY_LEVEL:
             break
         kept.append(best)
     while kept:
@@ -65,7 +70,7 @@ def picked_terms(fit: Fit) -> set[tuple[str, str]]:
             break
         del kept[least]
     kept = _without_turns(tried, kept)
-    return {(tried.courses[k].section.frame.zone, tried.courses[k].term) for k in kept}
+    return {tried.courses[k].name for k in kept}
 
 
 @dataclass(frozen=True)
@@ -115,11 +120,11 @@ class Tried:
             freedom = np.where(fits, freedom + more, freedom)
         chance = fisher.sf(gain / variance / self.misfits**2, 1, freedom)
 
-        shares = self.shares.copy()
-        shares[list(kept)] = 0.0
-        if not free.any():
+        named = {self.courses[k].name for k in kept}
+        at_stake = self.shares[[course.name not in named for course in self.courses]].sum()
+        if at_stake == 0.0:
             return np.zeros(len(gain))
-        level = COURSE_LEVEL * shares / shares.sum()
+        level = COURSE_LEVEL * self.shares / at_stake
         return np.where(free, level / np.maximum(chance, 1e-300), 0.0)
 
     def place(self, zone: str, term: str, kind: str = "") -> list[int]:
@@ -127,8 +132,7 @@ class Tried:
         return [
             k
             for k, course in enumerate(self.courses)
-            if (course.section.frame.zone, course.term) == (zone, term)
-            and kind in ("", course.kind)
+            if course.name == (zone, term) and kind in ("", course.kind)
         ]
 
     def _said_otherwise(self, kept: Sequence[int]) -> list[int]:

@@ -66,7 +66,7 @@ TERMS = ("mash", "diamond", "sway", "height", "twist")
 TOLERANCE_MM = 3.0
 ALARMS = 0.04
 """Sum of the chances of false alarms for ``bound`` and ``shared``."""
-DRAWN = "third draw"
+DRAWN = "fourth draw"
 """Part of every seed: drawn anew for the table whenever the method changes, so that nothing was
 chosen by looking at its vehicles."""
 BUILD_MM = build_sd_mm(TOLERANCE_MM)
@@ -219,6 +219,7 @@ class Tally:
     amounts: int = 0
     inside: int = 0
     local: int = 0
+    either: int = 0
     bound: float = float("nan")
     shared: float = float("nan")
 
@@ -228,7 +229,8 @@ class Tally:
         inside = f"{100.0 * self.inside / self.amounts:6.1f}" if self.amounts else "     -"
         return (
             f"{self.name:34} {self.vehicles:5d} {per * self.named:6.1f} {per * self.extra:6.1f} "
-            f"{inside} {per * self.local:6.1f} {_share(self.bound)} {_share(self.shared)}"
+            f"{inside} {per * self.local:6.1f} {per * self.either:6.1f} "
+            f"{_share(self.bound)} {_share(self.shared)}"
         )
 
 
@@ -323,6 +325,7 @@ def tally(
         counts.named += right
         counts.extra += bool(set(shown) - wanted)
         counts.local += bool(found.local)
+        counts.either += bool(set(shown) - wanted or found.local)
         counts.amounts += len(terms)
         counts.inside += sum(
             abs(own[term].far_mm - truth[term]) <= own[term].U_far_mm for term in terms
@@ -380,7 +383,7 @@ def main() -> None:
         done = list(pool.map(tally, *zip(*wanted, strict=True)))
     print(
         f"{'planted':34} {'cars':>5} {'named':>6} {'others':>6} {'in U':>6} {'points':>6} "
-        f"{'bound':>6} {'shared':>6}   (%)"
+        f"{'either':>6} {'bound':>6} {'shared':>6}   (%)"
     )
     together: dict[float, Tally] = {}
     for row, counts in zip(wanted, done, strict=True):
@@ -388,7 +391,7 @@ def main() -> None:
             print(counts.line())
             continue
         pair = together.setdefault(row[2], Tally(f"two of the five {row[2]:g} mm"))
-        for field in ("vehicles", "named", "extra", "amounts", "inside", "local"):
+        for field in ("vehicles", "named", "extra", "amounts", "inside", "local", "either"):
             setattr(pair, field, getattr(pair, field) + getattr(counts, field))
         # Every pair has as many vehicles.
         pair.bound = np.nansum([pair.bound, 0.1 * counts.bound])

@@ -18,6 +18,7 @@ from pipeline.results.result import Result
 from targets.errors import UserError, system_reason
 from targets.said import listed, say
 
+SIDES = ("left", "right")
 WELL_SEEN = 4
 """Card centres count if their card was measured in so many photos."""
 
@@ -30,10 +31,13 @@ class Truth:
     ----------
     centres_mm : card id to the true centre of the card, (3,).
     deviations_mm : (point, side) to the true deviation from the sheet, (3,).
+    wheels : (axle, what, "left" or "right") to the true change of camber, caster or wheelbase,
+        degrees or mm; empty where the sheet names no pick-up points.
     """
 
     centres_mm: Mapping[int, Array]
     deviations_mm: Mapping[tuple[str, str], Array]
+    wheels: Mapping[tuple[str, str, str], float]
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,8 @@ class Comparison:
     covered : share of their errors that are not larger than U.
     beyond : points that truly are out of tolerance: name to verdict.
     wrongly_out : points called out that truly are within tolerance.
+    wheel_figures : number of changes of camber, caster and wheelbase compared, each side one.
+    wheel_figures_held : how many of them are off by no more than their U.
     """
 
     cards: int
@@ -61,6 +67,8 @@ class Comparison:
     covered: float
     beyond: Mapping[str, Verdict]
     wrongly_out: tuple[str, ...]
+    wheel_figures: int
+    wheel_figures_held: int
 
 
 def read_truth(path: Path) -> Truth:
@@ -75,6 +83,11 @@ def read_truth(path: Path) -> Truth:
         return Truth(
             {int(card["card"]): _three(card["vehicle"]["centre_mm"]) for card in document["cards"]},
             {(p["point"], p["side"]): _three(p["deviation_mm"]) for p in document["points"]},
+            {
+                (change["axle"], change["what"], side): _finite(change[side])
+                for change in document["suspension"]
+                for side in SIDES
+            },
         )
     except OSError as error:
         raise UserError(
@@ -102,6 +115,12 @@ def compare(result: Result, truth: Truth) -> Comparison:
     true_mm = np.array([truth.deviations_mm[r.point, r.side] for r in rows]).reshape(-1, 3)
     off_mm = np.array([r.deviation_mm for r in rows]).reshape(-1, 3) - true_mm
     U_mm = np.array([r.U_deviation_mm for r in rows]).reshape(-1, 3)
+    wheels = [
+        abs(figure.value - truth.wheels[one.axle, one.what, side]) <= figure.U
+        for one in result.suspension
+        for side, figure in zip(SIDES, (one.left, one.right), strict=True)
+        if figure is not None and (one.axle, one.what, side) in truth.wheels
+    ]
     beyond = {
         _name(row): row.verdict
         for row, moved in zip(rows, true_mm, strict=True)
@@ -119,6 +138,8 @@ def compare(result: Result, truth: Truth) -> Comparison:
         wrongly_out=tuple(
             _name(row) for row in rows if row.verdict == "out" and _name(row) not in beyond
         ),
+        wheel_figures=len(wheels),
+        wheel_figures_held=sum(wheels),
     )
 
 
@@ -189,6 +210,14 @@ def comparison_lines(comparison: Comparison) -> list[str]:
                 others=listed([*missed, *wrong], "; ") or say("none called out wrongly"),
             ),
         ]
+    if comparison.wheel_figures:
+        lines.append(
+            say(
+                "  changes of camber, caster and wheelbase: {held} of {all} within their U",
+                held=comparison.wheel_figures_held,
+                all=comparison.wheel_figures,
+            )
+        )
     return lines
 
 
@@ -197,6 +226,12 @@ def _three(values: Any) -> Array:
     if array.shape != (3,) or not np.isfinite(array).all():
         raise ValueError("not three numbers")
     return array
+
+
+def _finite(value: Any) -> float:
+    if not np.isfinite(value):
+        raise ValueError("not a number")
+    return float(value)
 
 
 def _name(row: DeviationRow) -> str:

@@ -95,6 +95,27 @@ PAIRS = (
     PointPair("H", (-760.0, 700.0, 150.0), True, "centre", "hole", "sill, rear jig hole"),
     PointPair("J", (-1130.0, 470.0, 265.0), False, "rear", "hole", "rear rail, kick-up"),
     PointPair("K", (-1985.0, 487.5, 341.0), False, "rear", "hole", "rear rail end"),
+    # Pick-up points of the suspension: the front left wheel was pushed back, its top further than
+    # its bottom and inward, which turns it (camber, caster) and shortens the wheelbase there.
+    PointPair(
+        "M",
+        (1225.0, 432.0, 110.0),
+        False,
+        "front",
+        "control arm",
+        "lower control arm, mount",
+        (-6.4, -2.6, 3.4),
+    ),
+    PointPair(
+        "N",
+        (1660.0, 560.0, 420.0),
+        False,
+        "front",
+        "control arm",
+        "upper control arm, mount",
+        (-12.1, -7.0, 6.4),
+    ),
+    PointPair("P", (-980.0, 575.0, 116.0), False, "rear", "bush", "trailing arm bush"),
 )
 
 POINT_CARDS: dict[str, tuple[int, float]] = {
@@ -118,6 +139,12 @@ POINT_CARDS: dict[str, tuple[int, float]] = {
     "J R": (100, 60.0),
     "K L": (111, 100.0),
     "K R": (112, 100.0),
+    "M L": (123, 35.0),
+    "M R": (124, 35.0),
+    "N L": (135, 150.0),
+    "N R": (136, 150.0),
+    "P L": (159, 25.0),
+    "P R": (160, 25.0),
 }
 """Point and side: card id, stem length mm."""
 
@@ -229,6 +256,28 @@ def points() -> list[Point]:
             Point(pair.name, side, at_mm[i], at_mm[i] + damage + off_mm[i], pair.base, damaged)
         )
     return found
+
+
+def wheel_changes() -> list[dict[str, str | float]]:
+    """What the pick-up points did to the wheels: degrees + top outward, + top rearward; mm.
+
+    The angle of a line that stood upright between the heights of lower (M) and upper arm (N), its
+    ends moved as those points were; wheelbase from M to the trailing arm (P).
+    """
+    moved = {point.key: point.true_mm - point.nominal_mm for point in points()}
+    height_mm = {pair.name: pair.nominal_mm[2] for pair in PAIRS}
+    camber, caster, wheelbase = {}, {}, {}
+    for name, side, outward in (("left", "L", 1.0), ("right", "R", -1.0)):
+        forward, leftward, rise = moved[f"N {side}"] - moved[f"M {side}"]
+        rise += height_mm["N"] - height_mm["M"]
+        camber[name] = round(float(np.degrees(np.arctan2(outward * leftward, rise))), 4)
+        caster[name] = round(float(np.degrees(np.arctan2(-forward, rise))), 4)
+        wheelbase[name] = round(float(moved[f"M {side}"][0] - moved[f"P {side}"][0]), 4)
+    return [
+        {"what": "camber", "axle": "front", "unit": "degrees", **camber},
+        {"what": "caster", "axle": "front", "unit": "degrees", **caster},
+        {"what": "wheelbase", "axle": "", "unit": "mm", **wheelbase},
+    ]
 
 
 @dataclass(frozen=True)

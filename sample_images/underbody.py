@@ -756,6 +756,23 @@ def _coil(
     scene.pipe(knots, wire, "plastic", sides=10, step_mm=12.0)
 
 
+def _pick_ups(scene: Scene, side: float) -> None:
+    """Brackets of one side's pick-up points, 1.5 mm above the hole, and the upper arm."""
+    mirror = np.array([1.0, side, 1.0])
+    # Lower control arm: a cast lug on the subframe under the arm's front pivot.
+    scene.box(np.array([1227.0, 428.0, 126.5]) * mirror, (32.0, 36.0, 15.0), "cast")
+    # Upper control arm: a bracket on the wheel house, and the arm over the tyre to the knuckle.
+    scene.box(np.array([1660.0, 562.0, 439.5]) * mirror, (36.0, 36.0, 18.0), "rail")
+    scene.pipe(
+        np.array([[1660, 586, 446], [1560, 655, 444], [1480, 705, 430]], dtype=float) * mirror,
+        np.array([20.0, 15.0, 22.0]),
+        "cast",
+    )
+    # Trailing arm: the housing of its bush, and a web up to the outrigger.
+    scene.box(np.array([-985.0, 574.0, 141.5]) * mirror, (38.0, 36.0, 24.0), "rail")
+    scene.box(np.array([-985.0, 582.0, 182.0]) * mirror, (44.0, 44.0, 18.0), "underseal")
+
+
 def add_body(scene: Scene) -> None:
     """The van from below, vehicle frame."""
     random = np.random.default_rng(scenario.SEED + 12)
@@ -842,8 +859,14 @@ def add_body(scene: Scene) -> None:
             face = np.array([wheel_x, side * 530.0, 160.0])
             shrink = np.linspace(1.0, 0.25, 18)[:, None, None]
             ring = (arch * [1, 0, 1] + [0, side * 530.0, 0])[None]
+            wall = face + (ring - face) * shrink
+            # In front it ends at the rail's height: below are driveshaft and arms.
+            middle_z = (wall[:-1, :-1, 2] + wall[1:, 1:, 2]) / 2.0
             scene.patch(
-                face + (ring - face) * shrink, "underseal", outward=np.array([0.0, side, 0.0])
+                wall,
+                "underseal",
+                outward=np.array([0.0, side, 0.0]),
+                keep=middle_z > (320.0 if wheel_x > 0.0 else 0.0),
             )
 
         # Front subframe arm, control arm, wheel, driveshaft, tie rod.
@@ -1223,6 +1246,8 @@ def add_body(scene: Scene) -> None:
             random.uniform(4.5, 9.0),
             ("zinc", "rusty", "plastic")[int(random.integers(3))],
         )
+    for side in (1.0, -1.0):
+        _pick_ups(scene, side)
     # Roof, so that no ceiling light falls through the car.
     scene.rectangle(
         np.array([0.0, 0.0, 1850.0]),

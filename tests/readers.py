@@ -93,7 +93,7 @@ def _result() -> list[bytes]:
 
 def _truth() -> list[bytes]:
     document = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
-    return [json.dumps({k: document[k][:3] for k in ("cards", "points")}).encode()]
+    return [json.dumps({k: document[k][:3] for k in ("cards", "points", "suspension")}).encode()]
 
 
 def _entry() -> list[bytes]:

@@ -529,7 +529,7 @@ def samples_in(folder: Path) -> Path:
     (samples / "board" / "BOARD_01.jpg").write_bytes(b"board")
     write_board(Board(), samples / "board" / "board.toml")
     (samples / "render_demo.py").touch()
-    (samples / "truth.json").write_text('{"cards": [], "points": []}')
+    (samples / "truth.json").write_text('{"cards": [], "points": [], "suspension": []}')
     return samples
 
 

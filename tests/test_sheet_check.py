@@ -28,14 +28,22 @@ def test_the_demos_sheet_is_sound() -> None:
     outcome = actions.check_sheet(ROOT / "sample_images" / "job" / "sheet.csv")
     text = "\n".join(outcome.lines)
     assert outcome.code == 0
-    assert "20 points, in millimetres" in text
-    # Base points reach from -760 to 560 mm; four pairs lie ahead of them, two behind.
-    assert "in or out: 20 points (8 front, 8 centre, 4 rear; 10 left, 10 right)" in text
+    assert "26 points, in millimetres" in text
+    # Base points reach from -760 to 560 mm; six pairs lie ahead of them, three behind.
+    assert "in or out: 26 points (12 front, 8 centre, 6 rear; 13 left, 13 right)" in text
     assert "they span 1320 mm of length and 1432 mm of width" in text
-    assert "Pairs left and right: 10" in text
-    # None of its points is named as part of the suspension, and that is said.
-    assert "so nothing will be said of camber, caster and wheelbase" in text
+    assert "Pairs left and right: 13" in text
+    # M and N are lower and upper control arm in front, P is a bush at the rear.
+    told = "Suspension pick-up points: they tell of camber and caster in front, wheelbase"
+    assert told in outcome.lines
     assert outcome.lines[-1] == "Warnings: none"
+
+
+def test_a_sheet_without_pick_up_points_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text(f"{HEADER}\n{BASE}")
+    (line,) = (one for one in actions.check_sheet(path).lines if one.startswith("Suspension"))
+    assert line.endswith("so nothing will be said of camber, caster and wheelbase")
 
 
 @pytest.mark.parametrize(

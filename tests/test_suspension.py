@@ -31,11 +31,12 @@ from tests.report_case import invented, written
 from tests.terminal import run
 
 SENTENCES = (
-    "Front camber: left −2.06 ± 0.54°, right −0.38 ± 0.54°, left minus right −1.68 ± 0.77°: "
-    "left and right differ.",
-    "Front caster: left +5.46 ± 0.54°, right +1.20 ± 0.54°, left minus right +4.26 ± 0.77°: "
-    "left and right differ.",
+    "Front camber: left −2.06 ± 0.54° (top inward), right −0.38 ± 0.54°, left minus right "
+    "−1.68 ± 0.77°: left and right differ.",
+    "Front caster: left +5.46 ± 0.54° (top rearward), right +1.20 ± 0.54° (top rearward), left "
+    "minus right +4.26 ± 0.77°: left and right differ.",
 )
+ROOT = Path(__file__).resolve().parents[1]
 KINDS = {"A": "strut tower", "B": "control arm", "E": "bush"}
 
 
@@ -103,8 +104,8 @@ def test_a_change_of_both_sides_alike_is_told_as_such(case: Result) -> None:
         if "caster" in line and "left" in line
     )
     assert line.strip() == (
-        "Front caster: left +5.46 ± 0.54°, right +5.46 ± 0.54°, left minus right 0.00 ± 0.77°: "
-        "changed, no difference between the sides shown."
+        "Front caster: left +5.46 ± 0.54° (top rearward), right +5.46 ± 0.54° (top rearward), left "
+        "minus right 0.00 ± 0.77°: changed, no difference between the sides shown."
     )
 
 
@@ -117,6 +118,23 @@ def test_nothing_that_moved_is_one_line_and_no_pick_up_points_is_none(case: Resu
         "Suspension pick-up points: no change shown (Front camber, Front caster, Wheelbase)."
     ]
     assert suspension_lines(with_pick_ups(case, {}).suspension) == []
+
+
+def test_the_demo_tells_what_was_rendered(solved_demo: Path) -> None:
+    """Truth of sample_images, by whole angles (scenario.py): front left wheel turned and back."""
+    document = json.loads((solved_demo / "results" / "result.json").read_text(encoding="utf-8"))
+    truth = json.loads((ROOT / "sample_images" / "truth.json").read_text(encoding="utf-8"))
+    changes = suspension_of(document["suspension"])
+    assert [one.what for one in changes] == ["camber", "caster", "wheelbase"]
+    for one, true in zip(changes, truth["suspension"], strict=True):
+        assert (one.axle, one.what) == (true["axle"], true["what"])
+        for figure, value in ((one.left, true["left"]), (one.right, true["right"])):
+            assert figure is not None
+            assert abs(figure.value - value) < 0.5 * figure.U  # U is the build scatter above all
+        assert one.left is not None
+        assert one.left.shown
+        assert one.right is not None
+        assert not one.right.shown
 
 
 @pytest.mark.parametrize(

@@ -127,8 +127,9 @@ def test_verdicts_on_lengths_truth_and_files(tmp_path: Path) -> None:
         assert_german(prediction_lines(Plan(None, 36, 1200.0, 1800.0, 1200.0, 0.1, 20), found))
     axes = np.array([0.1, 0.2, 0.3])
     beyond = {"A L": "out", "B L": "undecided"}
-    assert_german(comparison_lines(Comparison(5, 0.1, 0.2, 7, 6, axes, 0.95, beyond, ("C R",))))
-    assert_german(comparison_lines(Comparison(5, 0.1, 0.2, None, 6, axes, 0.95, {}, ())))
+    wrong = Comparison(5, 0.1, 0.2, 7, 6, axes, 0.95, beyond, ("C R",), 6, 5)
+    assert_german(comparison_lines(wrong))
+    assert_german(comparison_lines(Comparison(5, 0.1, 0.2, None, 6, axes, 0.95, {}, (), 0, 0)))
     gone = (say("{name}: is gone", name="a.jpg"),)
     assert_german(verification_lines(Verification("Fall 7", "0", 3, 4, gone)))
     assert_german(verification_lines(Verification("Fall 7", "0", 3, 4, ())))

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from calib.frames import rotations
+from pipeline.repair.suspension import Figure, SuspensionChange
 from pipeline.results.result import Result
 from pipeline.truth import Truth, compare, comparison_lines, fit_errors_mm, read_truth
 from targets.errors import UserError
@@ -28,6 +29,7 @@ def truth_of(result: Result) -> Truth:
     return Truth(
         {card.card: card.centre_mm for card in result.cards},
         {(row.point, row.side): row.deviation_mm for row in result.deviations.rows},
+        {},
     )
 
 
@@ -114,14 +116,39 @@ def test_the_lines_say_what_was_compared(result: Result) -> None:
         "  errors within the stated U (k = 2): 100 %",
         "  points truly out of tolerance: 1 of 2 called out; A R was called undecided",
     ]
-    nothing = compare(result, Truth({}, {}))
+    nothing = compare(result, Truth({}, {}, {}))
     assert (nothing.cards, nothing.points, nothing.farthest_card) == (0, 0, None)
     assert len(comparison_lines(nothing)) == 1
 
 
+def test_changes_of_the_wheels_are_held_against_the_truth(result: Result) -> None:
+    """Camber of both sides and the right side's caster are known; the left camber is beyond U."""
+    caster = SuspensionChange("caster", "front", None, Figure(-0.2, 0.3), None, ("A R", "B R"))
+    camber = SuspensionChange(
+        "camber", "front", Figure(1.0, 0.3), Figure(0.1, 0.3), Figure(0.9, 0.4), ("A L", "B L")
+    )
+    truth = replace(
+        truth_of(result),
+        wheels={
+            ("front", "camber", "left"): 1.31,
+            ("front", "camber", "right"): -0.19,
+            ("front", "caster", "left"): 0.0,
+            ("front", "caster", "right"): 0.0,
+            ("", "wheelbase", "left"): 0.0,
+        },
+    )
+    found = compare(replace(result, suspension=(camber, caster)), truth)
+    assert (found.wheel_figures, found.wheel_figures_held) == (3, 2)
+    assert comparison_lines(found)[-1] == (
+        "  changes of camber, caster and wheelbase: 2 of 3 within their U"
+    )
+
+
+CAMBER = {"what": "camber", "axle": "front", "left": -1, "right": 0.5}
 GOOD = {
     "cards": [{"card": 7, "vehicle": {"centre_mm": [1, 2, 3]}}],
     "points": [{"point": "A", "side": "L", "deviation_mm": [0.5, 0, -0.5]}],
+    "suspension": [CAMBER],
 }
 
 
@@ -131,6 +158,7 @@ def test_truth_is_read(tmp_path: Path) -> None:
     truth = read_truth(path)
     assert truth.centres_mm[7].tolist() == [1.0, 2.0, 3.0]
     assert truth.deviations_mm["A", "L"].tolist() == [0.5, 0.0, -0.5]
+    assert truth.wheels == {("front", "camber", "left"): -1.0, ("front", "camber", "right"): 0.5}
 
 
 @pytest.mark.parametrize(
@@ -144,6 +172,8 @@ def test_truth_is_read(tmp_path: Path) -> None:
         json.dumps(GOOD | {"cards": [7]}),
         json.dumps(GOOD | {"points": [{"point": "A", "side": "L", "deviation_mm": [1, 2]}]}),
         json.dumps(GOOD | {"points": [{"point": "A", "side": "L", "deviation_mm": [1, 2, None]}]}),
+        json.dumps(GOOD | {"suspension": [CAMBER | {"right": "none"}]}),
+        json.dumps(GOOD | {"suspension": [CAMBER | {"left": float("nan")}]}),
     ],
 )
 def test_what_is_no_truth_is_named(tmp_path: Path, text: str) -> None:

@@ -17,6 +17,12 @@ _NAMES = {
     ("rear", "caster"): say("Rear caster"),
     ("", "wheelbase"): say("Wheelbase"),
 }
+_DIRECTIONS = {
+    "camber": (say("top inward"), say("top outward")),
+    "caster": (say("top forward"), say("top rearward")),
+    "wheelbase": (say("shorter"), say("longer")),
+}
+"""What a negative and a positive change is called."""
 SUSPENSION_LIMITS = say(
     "Against the sheet, by the pick-up points alone, with arms, struts and bushes taken as sound: "
     "camber + top outward, caster + top rearward, wheelbase + longer. It tells where to look; it "
@@ -61,8 +67,8 @@ def suspension_rows(changes: Iterable[SuspensionChange]) -> list[dict[str, Any]]
     return [
         {
             "name": _NAMES[one.axle, one.what],
-            "left": _told(one, one.left),
-            "right": _told(one, one.right),
+            "left": _side(one, one.left),
+            "right": _side(one, one.right),
             "difference": _told(one, one.difference),
             "judged": _judged(one),
             "points": ", ".join(one.points),
@@ -91,8 +97,8 @@ def suspension_sentence(change: SuspensionChange) -> Said:
     return say(
         "{name}: left {left}, right {right}, left minus right {difference}: {judged}.",
         name=_NAMES[change.axle, change.what],
-        left=_told(change, change.left),
-        right=_told(change, change.right),
+        left=_side(change, change.left),
+        right=_side(change, change.right),
         difference=_told(change, change.difference),
         judged=_judged(change),
     )
@@ -111,6 +117,15 @@ def _judged(change: SuspensionChange) -> Said:
     if _changed(change):
         return say("changed, no difference between the sides shown")
     return say("no difference shown")
+
+
+def _side(change: SuspensionChange, figure: Figure | None) -> str:
+    """The figure of one side, with its direction in words where it is beyond doubt."""
+    told = _told(change, figure)
+    if figure is None or not figure.shown:
+        return told
+    direction = _DIRECTIONS[change.what][figure.value > 0.0]
+    return say("{figure} ({direction})", figure=told, direction=direction)
 
 
 def _told(change: SuspensionChange, figure: Figure | None) -> str:

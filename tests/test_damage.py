@@ -235,6 +235,15 @@ def test_a_side_is_within_only_if_all_its_points_are() -> None:
     assert re.search(r"The left side of its end has moved 8\.0 ± \d\.\d mm outward", swung)
 
 
+def test_a_side_is_within_but_for_a_point_that_departs_by_itself() -> None:
+    moved = plant(PLACES, "front", {"mash": -2.0})
+    moved[2, 1] -= 12.0  # B L, inward
+    damage = assess(table_of(moved))
+    sentence = zone_sentence(zone_of(damage, "front"), damage.local)
+    assert "Its left side is within 3.0 mm but for B left." in sentence
+    assert "Its right side is within 3.0 mm." in sentence
+
+
 def test_turn_sideways_is_no_diamond() -> None:
     damage = assess(table_of(plant(PLACES, "front", {"sway": 40.0})))
     diamond = term_of(damage, "front", "diamond")

@@ -123,7 +123,7 @@ def _zone_sentences(zone: Zone, local: Sequence[LocalDamage]) -> list[Said]:
             )
         sides = [c for c in zone.corners if c.U_mm.max() < VAGUE_MM]
         # A point on the centreline belongs to both sides and is told once.
-        sentences += dict.fromkeys(_side_sentence(zone, corner) for corner in sides)
+        sentences += dict.fromkeys(_side_sentence(zone, corner, local) for corner in sides)
         sentences.append(
             say(
                 "In the trade's terms: {terms}.",
@@ -186,7 +186,7 @@ def _zone_sentences(zone: Zone, local: Sequence[LocalDamage]) -> list[Said]:
     return sentences
 
 
-def _side_sentence(zone: Zone, corner: Corner) -> Said:
+def _side_sentence(zone: Zone, corner: Corner, local: Sequence[LocalDamage]) -> Said:
     """Where one side of a zone stands: its end if that is out, else the worst of its points."""
     carried = [one for one in zone.carried if one.side in (corner.side, "C")]
     worst = max(carried, key=lambda one: (np.abs(one.change_mm) - one.U_mm).max(), default=None)
@@ -205,6 +205,14 @@ def _side_sentence(zone: Zone, corner: Corner) -> Said:
     tolerance = number(limit, 1)
     judged: list[Corner | Carried] = [corner, *carried]
     if all((np.abs(one.change_mm) + one.U_mm <= limit).all() for one in judged):
+        by_itself = [o for o in local if o.zone == zone.zone and o.side in (corner.side, "C")]
+        if by_itself:
+            but = {"tolerance": tolerance, "places": listed(map(place_name, by_itself))}
+            return (
+                say("Its left side is within {tolerance} mm but for {places}.", **but)
+                if left
+                else say("Its right side is within {tolerance} mm but for {places}.", **but)
+            )
         return (
             say("Its left side is within {tolerance} mm.", tolerance=tolerance)
             if left

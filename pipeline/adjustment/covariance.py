@@ -51,6 +51,16 @@ class Precision:
     variance_factor: float
     cofactors: Cofactors
 
+    @property
+    def stated_factor(self) -> float:
+        """What cofactors are multiplied by where an uncertainty is stated: never less than 1.
+
+        Dots that scatter less than their covariances say have errors in common that no residual
+        shows (a hand that does not turn evenly, a lens that is not quite as modelled), and those
+        do not shrink. (Not to go below the value assumed beforehand: common practice, no source.)
+        """
+        return max(self.variance_factor, 1.0)
+
     @cached_property
     def points(self) -> Array:
         """(3 P, 3 P) inner constraints over all points."""

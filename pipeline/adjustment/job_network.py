@@ -179,9 +179,9 @@ def placed(network: NetworkFound) -> Mapping[int, Pose]:
 
 
 def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution:
-    """The adjusted network as a solution, variance factor applied."""
+    """The adjusted network as a solution, its uncertainties as they are stated."""
     unknowns = network.network
-    factor = network.found.variance_factor
+    factor = network.found.stated_factor
     photo, card = network.observations.photo, network.observations.point // 4
     pairs = np.unique(np.column_stack([photo, card]), axis=0)
     at = {(int(f), int(c)): i for i, (f, c) in enumerate(pairs)}
@@ -219,7 +219,7 @@ def solution_of(network: NetworkFound, groups: Sequence[PhotoGroup]) -> Solution
         sighting_card=pairs[:, 1],
         measured_px=measured,
         residuals_px=residuals,
-        sigma0=float(np.sqrt(factor)),
+        sigma0=float(np.sqrt(network.found.variance_factor)),
         redundancy=network.found.redundancy,
         rejected=network.rejected,
     )

@@ -88,5 +88,5 @@ def largest_U_mm(network: NetworkFound, cards: Sequence[int]) -> Array:
     spread = inner_constraints(dots.mean(axis=(1, 4)).reshape(size, size), similarities(centres))
     each = np.arange(len(chosen))
     own = spread.reshape(len(chosen), 3, len(chosen), 3)[each, :, each]
-    largest = np.linalg.eigvalsh(own)[:, -1] * network.found.variance_factor
+    largest = np.linalg.eigvalsh(own)[:, -1] * network.found.stated_factor
     return np.asarray(COVERAGE_FACTOR * np.sqrt(np.maximum(largest, 0.0)))

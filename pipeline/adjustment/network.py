@@ -86,7 +86,7 @@ class NetworkFound:
     @property
     def camera_root_mm(self) -> Array:
         """(12 C, k) r; r r^T is what the unknown camera constants add to the dots' covariance."""
-        return np.asarray(np.sqrt(self.found.variance_factor) * self.found.camera_root)
+        return np.asarray(np.sqrt(self.found.stated_factor) * self.found.camera_root)
 
 
 def find_network(

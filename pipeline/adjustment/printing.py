@@ -90,7 +90,7 @@ def print_scale(network: NetworkFound, scaled: Solution) -> PrintScale:
     spread = by_scale @ known.common[-2:, -2:] @ by_scale
     cross = by_scale @ (known.common_points[-2:] @ by_points)
     paper = spread - cross[:, None] - cross[None, :] + by_points @ known.points @ by_points
-    paper = paper * network.found.variance_factor
+    paper = paper * network.found.stated_factor
     true_size, by_dots = _relative_size(scaled.dots_mm.reshape(-1, 3))
     bars = float(by_dots @ scaled.covariance_mm2 @ by_dots)
     scale = p * true_size / size

@@ -85,7 +85,7 @@ def pulls_of(
 
     table = np.array(placed, dtype=np.intp).reshape(-1, 3)
     p = known.columns.count
-    factor = max(network.found.variance_factor, 1.0)
+    factor = network.found.stated_factor
     dots = np.diff(first)
     squares, off_px, rest = np.zeros(count), np.zeros(count), np.zeros(count)
     card_normal, card_gradient = np.zeros((count, 6, 6)), np.zeros((count, 6))

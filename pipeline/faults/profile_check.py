@@ -23,7 +23,7 @@ def without_contradicted_profiles(
     d^T S^-1 d with d the adjusted constants minus those of the profile and S the profile's
     covariance, widened by refocusing, is at most a chi-square variable of 9 degrees.
     """
-    factor = max(network.found.variance_factor, 1.0)
+    factor = network.found.stated_factor
     kept = []
     for group, now in zip(groups, network.network.constants, strict=True):
         guess = group.guess

@@ -80,7 +80,7 @@ def advise(
     back = vehicle_from_network.inverse()
     unseen = _unseen_dots(job, chain, vehicle_from_network)
     group = max(chain.free.groups, key=lambda g: len(g.photos))
-    noise = dot_noise_of(seen.sightings, network.found.variance_factor)
+    noise = dot_noise_of(seen.sightings, network.found.stated_factor)
     model = gain_model(
         network,
         chain,

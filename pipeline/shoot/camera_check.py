@@ -104,7 +104,7 @@ def _changed(groups: Sequence[PhotoGroup], network: NetworkFound) -> list[str]:
         if not group.from_profile:
             continue
         before = np.diag(np.linalg.inv(group.guess.information))
-        after = np.diag(network.found.constants[g]) * max(network.found.variance_factor, 1.0)
+        after = np.diag(network.found.constants[g]) * network.found.stated_factor
         off: Array = network.network.constants[g] - group.guess.camera.constants
         spread = np.sqrt(np.maximum(before - after, 0.1 * before))
         if np.abs(off[:4] / spread[:4]).max() > _CHANGED:

@@ -130,7 +130,7 @@ def gain_model(
     dots = np.concatenate([free.dots_mm, *(d[None] for d in unseen.values())])
     motions = _motions(dots)
     inverse: Array = np.asarray(np.linalg.pinv(motions), dtype=float)
-    factor = network.found.variance_factor
+    factor = network.found.stated_factor
 
     cofactors = network.found.cofactors
     covariance = np.zeros((9 + 6 * count, 9 + 6 * count))

@@ -63,8 +63,8 @@ def _errors(found: NetworkFound, scene: Scene) -> Array:
 
 
 def _sd(found: NetworkFound) -> Array:
-    """Standard deviations of the dots, (4 C, 3), variance factor applied."""
-    return np.sqrt(np.diag(found.found.points) * found.found.variance_factor).reshape(-1, 3)
+    """Standard deviations of the dots, (4 C, 3), as they are stated."""
+    return np.sqrt(np.diag(found.found.points) * found.found.stated_factor).reshape(-1, 3)
 
 
 @pytest.mark.parametrize("tilt_deg", [2.0, 40.0])
@@ -85,6 +85,16 @@ def test_errors_are_as_large_as_stated(seed: int, tilt_deg: float) -> None:
     assert 0.85 < found.found.variance_factor < 1.15
     sd = np.sqrt(np.diag(found.found.constants[0]))
     assert (np.abs(found.network.constants[0] - CAMERA.constants) < 4 * sd).all()
+
+
+@pytest.mark.parametrize(("share", "least", "most"), [(2.0, 1.7, 2.05), (0.5, 0.9, 1.1)])
+def test_stated_errors_grow_with_the_scatter_of_dots_and_never_shrink(
+    share: float, least: float, most: float
+) -> None:
+    """Dots said to be half as sure as they scatter are believed; twice as sure, they are not."""
+    scene = _scene(1, missing=0.04)
+    said = [replace(s, covariance_px2=share**2 * s.covariance_px2) for s in scene.sightings]
+    assert least < np.median(_sd(_find(scene, said)) / _sd(_find(scene))) < most
 
 
 def test_every_start_reaches_the_same_optimum() -> None:

@@ -71,7 +71,8 @@ def suspension_rows(changes: Iterable[SuspensionChange]) -> list[dict[str, Any]]
             "right": _side(one, one.right),
             "difference": _told(one, one.difference),
             "judged": _judged(one),
-            "points": ", ".join(one.points),
+            # No line ends within a point's name.
+            "points": ", ".join(point.replace(" ", "\u00a0") for point in one.points),
         }
         for one in changes
     ]

@@ -69,7 +69,8 @@ def test_the_terminal_tells_what_changed(case: Result) -> None:
 
 def test_the_page_has_all_of_it(case: Result) -> None:
     html = page_html(case, ())
-    for figure in ("−2.06 ± 0.54°", "+5.46 ± 0.54°", "0.0 ± ", "A\u00a0L, A\u00a0R, B\u00a0L, B\u00a0R"):
+    names = "A L, A R, B L, B R".replace(" ", "\u00a0").replace(",\u00a0", ", ")
+    for figure in ("−2.06 ± 0.54°", "+5.46 ± 0.54°", "0.0 ± ", names):
         assert figure in html, figure
     assert "complements and never replaces a wheel alignment" in html
 

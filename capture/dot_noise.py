@@ -14,6 +14,18 @@ _SMEARED = 0.06
 centres were off by 3 to 20 of their standard deviations in photos smeared by 8 to 25 px; of 385
 dots in sharp photos, noisy or not, one is."""
 
+_OVEREXPOSED_GREY = 254.0
+"""A pixel this bright may have been brighter; JPEG moves the brightest a little."""
+
+
+def overexposed(grey: Pixels, expected: Pixels) -> NDArray[np.bool_]:
+    """Pixels (n, K) that are as bright as a photo can show, and expected to be at least that.
+
+    They say no more than that they are bright: to fit them to their grey would put the paper too
+    dark there, and draw a dot that is overexposed on one side only by tenths of a pixel.
+    """
+    return np.asarray((grey >= _OVEREXPOSED_GREY) & (expected >= _OVEREXPOSED_GREY))
+
 
 def plain_noise2(residual: Pixels, use: NDArray[np.bool_], unknowns: int) -> Array:
     """Variance (n,) of the residuals (n, K), those not in ``use`` being nought."""

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from calib.frames import Array
 from capture.blurred_step import Pixels, moved_by_light, normal
 from capture.dot_fit import DotFit, DotGuess
-from capture.dot_noise import centre_noise2, plain_noise2, smeared
+from capture.dot_noise import centre_noise2, overexposed, plain_noise2, smeared
 from capture.dot_priors import (
     BLUR_PX,
     BLUR_SD_PX,
@@ -383,9 +383,10 @@ def _model(pixels: _Pixels, value: Array) -> tuple[Pixels, Pixels, NDArray[np.bo
     use = pixels.paper | (distance < _SKIRT_PX)
     z = distance / s
     light, density = normal(z)
+    lit = b + gx * dx + gy * dy
+    use &= ~overexposed(pixels.grey, lit * (1 - a * (1 - light)))
     mask = use.astype(np.float32)
     dark = (1 - light) * mask
-    lit = b + gx * dx + gy * dy
     shade = mask - a * dark
     residual = pixels.grey * mask - lit * shade
     # d grey / d distance

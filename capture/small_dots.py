@@ -27,7 +27,7 @@ from calib.frames import Array
 from capture.blurred_ellipse import blurred_ellipse, nodes_for
 from capture.blurred_step import Pixels, moved_by_light, normal
 from capture.dot_fit import DotFit, DotGuess
-from capture.dot_noise import centre_noise2, plain_noise2, smeared
+from capture.dot_noise import centre_noise2, overexposed, plain_noise2, smeared
 from capture.dot_priors import (
     BLUR_PX,
     BLUR_SD_PX,
@@ -182,8 +182,8 @@ def _fit(corners: _Corners, nodes: int, out: DotFit) -> None:
     shorter = np.sqrt(np.linalg.eigvalsh(begun[:, [2, 3, 3, 4]].reshape(-1, 2, 2))[:, :1] ** 2)
     diagonal = range(_UNKNOWNS)
     for _ in range(_STEPS):
-        residual, jacobian = _picture(corners, value, nodes)
-        noise2 = np.maximum(plain_noise2(residual, corners.use, _UNKNOWNS), LEAST_NOISE**2)
+        residual, jacobian, use = _picture(corners, value, nodes)
+        noise2 = np.maximum(plain_noise2(residual, use, _UNKNOWNS), LEAST_NOISE**2)
         weights, pull = _prior(value, begun, held)
         normal_matrix = np.matmul(jacobian, jacobian.transpose(0, 2, 1)).astype(float)
         normal_matrix += weights * noise2[:, None, None]
@@ -201,7 +201,7 @@ def _fit(corners: _Corners, nodes: int, out: DotFit) -> None:
 
     # After so short a step the picture has changed as its derivatives say.
     residual = residual - np.einsum("nu,nuk->nk", step.astype(np.float32), jacobian)
-    plain2 = plain_noise2(residual, corners.use, _UNKNOWNS)
+    plain2 = plain_noise2(residual, use, _UNKNOWNS)
     noise2 = centre_noise2(residual, jacobian[:, :2], plain2)
     normal_matrix = np.matmul(jacobian, jacobian.transpose(0, 2, 1)) / noise2[:, None, None]
     normal_matrix = normal_matrix + _prior(value, begun, held)[0]
@@ -213,7 +213,7 @@ def _fit(corners: _Corners, nodes: int, out: DotFit) -> None:
     settled = (
         (moved < 0.02)
         & (off_px < 0.5 * shorter[:, 0] + 0.5)
-        & ~smeared(corners.x, corners.y, residual, corners.use, plain2, contrast)
+        & ~smeared(corners.x, corners.y, residual, use, plain2, contrast)
         & (size > 0.6)
         & (size < 1.6)
         & np.isfinite(covariance).all(axis=(1, 2))
@@ -226,8 +226,10 @@ def _fit(corners: _Corners, nodes: int, out: DotFit) -> None:
     out.misfit[dots] = (np.sqrt(plain2) / contrast)[settled]
 
 
-def _picture(corners: _Corners, value: Array, nodes: int) -> tuple[Pixels, Pixels]:
-    """Residuals (n, K) and the Jacobian (n, 12, K) of the picture.
+def _picture(
+    corners: _Corners, value: Array, nodes: int
+) -> tuple[Pixels, Pixels, NDArray[np.bool_]]:
+    """Residuals (n, K), the Jacobian (n, 12, K) of the picture, and the pixels used (n, K).
 
     ``value`` (n, 12): centre (2), the entries 11, 12, 22 of the symmetric matrix that takes the
     unit circle to the ellipse, blur, b, g (2), contrast a, k (2).
@@ -256,9 +258,10 @@ def _picture(corners: _Corners, value: Array, nodes: int) -> tuple[Pixels, Pixel
         residual -= beyond * mixed
         jacobian[:, 5] -= beyond * density * z / s
         jacobian[:, 10 + edge] = mixed
-    residual *= corners.use
-    jacobian *= corners.use[:, None]
-    return residual, jacobian
+    use = corners.use & ~overexposed(corners.grey, corners.grey - residual)
+    residual *= use
+    jacobian *= use[:, None]
+    return residual, jacobian, use
 
 
 def _prior(value: Array, begun: Array, held: Array) -> tuple[Array, Array]:

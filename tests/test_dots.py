@@ -180,6 +180,30 @@ def test_clipped_paper_does_not_shift_a_dot(rng: np.random.Generator) -> None:
     assert np.abs(np.mean(errors, axis=0)).max() < 0.01
 
 
+@pytest.mark.parametrize(
+    ("diameter_px", "slope", "paper"), [(22, 0.015, 280.0), (16, 0.02, 250.0), (10, 0.02, 255.0)]
+)
+def test_paper_overexposed_on_one_side_does_not_shift_a_dot(
+    rng: np.random.Generator, diameter_px: float, slope: float, paper: float
+) -> None:
+    """Glare clips the paper on one side of a dot at 255; fitted to it, centres were 0.2 px off."""
+    size = int(1.8 * diameter_px + 16) // 2 * 2 + 1
+    errors, squares = [], []
+    for _ in range(60):
+        semi = semi_axes(diameter_px, rng.uniform(0, 0.8), rng.uniform(0, np.pi))
+        centre = size // 2 + rng.uniform(-0.5, 0.5, 2)
+        to = rng.uniform(0, 2 * np.pi)
+        light = slope * np.cos(to), slope * np.sin(to)
+        grey = dot_image(semi, centre, size, ink=60, paper=paper, slope=light)
+        fit = fit_dots(photographed(grey, 2.0, rng), guess_of(centre, semi))
+        assert fit.good[0]
+        off = fit.centres_px[0] - centre
+        errors.append(off)
+        squares.append(off @ np.linalg.solve(fit.covariance_px2[0], off))
+    assert np.sqrt((np.array(errors) ** 2).mean()) < 0.03
+    assert 0.4 < np.mean(squares) / 2 < 2.0
+
+
 def test_no_dots_is_fine() -> None:
     none = DotGuess(np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros((0, 2)))
     fit = fit_dots(np.zeros((50, 50), np.uint8), none)

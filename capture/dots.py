@@ -27,7 +27,14 @@ from numpy.typing import NDArray
 from calib.frames import Array
 from capture.blurred_step import Pixels, moved_by_light, normal
 from capture.dot_fit import DotFit, DotGuess
-from capture.dot_noise import centre_noise2, overexposed, plain_noise2, smeared
+from capture.dot_noise import (
+    centre_noise2,
+    going_together,
+    neighbours_noise2,
+    overexposed,
+    plain_noise2,
+    smeared,
+)
 from capture.dot_priors import (
     BLUR_PX,
     BLUR_SD_PX,
@@ -223,6 +230,7 @@ def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
 
     residual, jacobian, use = _model(pixels, value)
     plain2 = plain_noise2(residual, use, _UNKNOWNS)
+    neighbours2 = neighbours_noise2(pixels.x, pixels.y, residual, use)
     noise2 = centre_noise2(residual, jacobian[:, :2], plain2)
     normal_matrix = np.matmul(jacobian, jacobian.transpose(0, 2, 1)) / noise2[:, None, None]
     normal_matrix += _prior(value, begun, held)[0]
@@ -237,7 +245,7 @@ def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
     dot = [spot.dot for spot in spots]
     by_light_px = moved_by_light(value[:, 5], value[:, 6], value[:, 7:9])
     out.centres_px[dot] = value[:, :2] - by_light_px + [spot.corner for spot in spots]
-    out.covariance_px2[dot] = covariance
+    out.covariance_px2[dot] = covariance * going_together(plain2, neighbours2)[:, None, None]
     out.good[dot] = (
         (moved < 0.05)
         & (np.linalg.norm(value[:, :2] - begun[:, :2], axis=1) < 0.5 * np.sqrt(squared[:, 1]) + 0.5)
@@ -246,7 +254,7 @@ def _fit(spots: list[_Spot], rules: _Rules, out: DotFit) -> None:
         & (value[:, 9] > rules.stands_out * sd_contrast)
         & (misfit < rules.most_misfit)
         & (_larger_sd(covariance) < rules.most_sd_px)
-        & ~smeared(pixels.x, pixels.y, residual, use, plain2, grey_contrast)
+        & ~smeared(plain2, neighbours2, grey_contrast)
         & (size > 0.6)
         & (size < 1.6)
         & np.isfinite(covariance).all(axis=(1, 2))

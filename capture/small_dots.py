@@ -27,7 +27,14 @@ from calib.frames import Array
 from capture.blurred_ellipse import blurred_ellipse, nodes_for
 from capture.blurred_step import Pixels, moved_by_light, normal
 from capture.dot_fit import DotFit, DotGuess
-from capture.dot_noise import centre_noise2, overexposed, plain_noise2, smeared
+from capture.dot_noise import (
+    centre_noise2,
+    going_together,
+    neighbours_noise2,
+    overexposed,
+    plain_noise2,
+    smeared,
+)
 from capture.dot_priors import (
     BLUR_PX,
     BLUR_SD_PX,
@@ -202,18 +209,20 @@ def _fit(corners: _Corners, nodes: int, out: DotFit) -> None:
     # After so short a step the picture has changed as its derivatives say.
     residual = residual - np.einsum("nu,nuk->nk", step.astype(np.float32), jacobian)
     plain2 = plain_noise2(residual, use, _UNKNOWNS)
+    neighbours2 = neighbours_noise2(corners.x, corners.y, residual, use)
     noise2 = centre_noise2(residual, jacobian[:, :2], plain2)
     normal_matrix = np.matmul(jacobian, jacobian.transpose(0, 2, 1)) / noise2[:, None, None]
     normal_matrix = normal_matrix + _prior(value, begun, held)[0]
     normal_matrix[:, diagonal, diagonal] += 1e-9
     covariance = np.linalg.inv(normal_matrix)[:, :2, :2]
+    covariance *= going_together(plain2, neighbours2)[:, None, None]
     contrast = value[:, 9] * np.maximum(value[:, 6], 1.0)
     off_px = np.linalg.norm(value[:, :2] - begun[:, :2], axis=1)
     size = _area(value) / _area(begun)
     settled = (
         (moved < 0.02)
         & (off_px < 0.5 * shorter[:, 0] + 0.5)
-        & ~smeared(corners.x, corners.y, residual, use, plain2, contrast)
+        & ~smeared(plain2, neighbours2, contrast)
         & (size > 0.6)
         & (size < 1.6)
         & np.isfinite(covariance).all(axis=(1, 2))

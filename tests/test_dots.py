@@ -269,3 +269,27 @@ def test_small_dots_smeared_over_their_length_are_dropped(
             )
     assert kept[1] >= 18
     assert kept[15] <= 1
+
+
+def test_a_shadow_beside_a_dot_is_reckoned_with(rng: np.random.Generator) -> None:
+    """Light that no gradient describes shifts centres by more than noise does.
+
+    Soft edges of shadow lie anywhere across the card. What is left of some dots is refused; the
+    errors of the others keep about to their covariance, which noise alone, without the residuals'
+    going together, would put far too small.
+    """
+    size, squares = 41, []
+    x, y = np.meshgrid(np.arange(size, dtype=float), np.arange(size, dtype=float))
+    for _ in range(150):
+        semi = semi_axes(16.0, np.radians(rng.uniform(0, 60)), rng.uniform(0, np.pi))
+        centre = size // 2 + rng.uniform(-0.5, 0.5, 2)
+        turn = rng.uniform(0, 2 * np.pi)
+        across = (x - centre[0]) * np.cos(turn) + (y - centre[1]) * np.sin(turn)
+        light = 0.6 + 0.4 * ndtr((across - rng.uniform(-14, 14)) / rng.uniform(4, 8))
+        grey = photographed(dot_image(semi, centre, size) * light, 1.0, rng)
+        fit = fit_dots(grey, guess_of(centre, semi))
+        if fit.good[0]:
+            off = fit.centres_px[0] - centre
+            squares.append(off @ np.linalg.solve(fit.covariance_px2[0], off))
+    assert len(squares) > 100
+    assert 0.5 < np.mean(squares) / 2 < 1.6

@@ -392,11 +392,14 @@ def _model(pixels: _Pixels, value: Array) -> tuple[Pixels, Pixels, NDArray[np.bo
     z = distance / s
     light, density = normal(z)
     lit = b + gx * dx + gy * dy
-    use &= ~overexposed(pixels.grey, lit * (1 - a * (1 - light)))
+    dark = 1 - light
+    shade = 1 - a * dark
+    expected = lit * shade
+    use &= ~overexposed(pixels.grey, expected)
     mask = use.astype(np.float32)
-    dark = (1 - light) * mask
-    shade = mask - a * dark
-    residual = pixels.grey * mask - lit * shade
+    residual = (pixels.grey - expected) * mask
+    dark *= mask
+    shade *= mask
     # d grey / d distance
     slope = lit * density * mask * (a / s)
     along = slope / w

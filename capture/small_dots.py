@@ -186,7 +186,7 @@ def _fit(corners: _Corners, nodes: int, out: DotFit) -> None:
     """Fit dots of a like size at once; results go into ``out``."""
     value, begun = corners.begun.copy(), corners.begun
     held = held_by_axis(begun[:, 2:5])
-    shorter = np.sqrt(np.linalg.eigvalsh(begun[:, [2, 3, 3, 4]].reshape(-1, 2, 2))[:, :1] ** 2)
+    shorter = np.linalg.eigvalsh(begun[:, [2, 3, 3, 4]].reshape(-1, 2, 2))[:, :1]
     diagonal = range(_UNKNOWNS)
     for _ in range(_STEPS):
         residual, jacobian, use = _picture(corners, value, nodes)

@@ -251,6 +251,9 @@ def test_the_first_job_quotes_the_answer_of_the_demo(solved_demo: Path) -> None:
     before, after = (re.escape(part) for part in told.split(result["answer"][0]))
     (quoted_mm,) = re.findall(rf"^    {before}(\d+\.\d){after}", PAGES["docs/first-job.md"], re.M)
     assert abs(float(quoted_mm) - float(measured_mm)) < 0.15
+    truth = json.loads((ROOT / "sample_images" / "truth.json").read_text(encoding="utf-8"))
+    (a_left,) = (p for p in truth["points"] if (p["point"], p["side"]) == ("A", "L"))
+    assert quoted_mm == f"{abs(a_left['deviation_mm'][0]):.1f}"
     assert f"    {result['settings']['title']}\n" in PAGES["docs/first-job.md"]
 
 
